@@ -1,0 +1,63 @@
+//! The alarm state model of IEC 62682 / ANSI/ISA-18.2, rules with deadband and delays, and the roll of all alarms.
+
+use serde::{Deserialize, Serialize};
+
+/// The states of one alarm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// Normal.
+    Normal,
+    /// Active and not acknowledged.
+    Unacknowledged,
+    /// Active and acknowledged.
+    Acknowledged,
+    /// Returned to normal before it was acknowledged.
+    ReturnedUnacknowledged,
+    /// Acknowledged and waiting for its reset, for an alarm that latches.
+    LatchedAcknowledged,
+    /// Put aside by the operator for a limited time.
+    Shelved,
+    /// Suppressed by design.
+    Suppressed,
+    /// Taken out of service by authorised work.
+    OutOfService,
+}
+
+/// How soon a person must act.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Priority {
+    /// Today.
+    Low,
+    /// Soon.
+    Medium,
+    /// Now.
+    High,
+}
+
+/// The alarms there are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tag {
+    /// The pump's suction is gone while cutting.
+    PumpLost,
+    /// A sudden loss of vacuum while cutting.
+    SuddenLoss,
+    /// The holding margin of some part is below what is required.
+    MarginLow,
+    /// The level is below the band expected.
+    LevelLow,
+    /// The level is above the band expected.
+    LevelHigh,
+    /// No trustworthy reading.
+    NoReading,
+    /// The journal cannot be written.
+    NotSaving,
+}
+
+impl Tag {
+    /// Every alarm, the most pressing first.
+    pub const ALL: [Tag; 7] =
+        [Tag::PumpLost, Tag::SuddenLoss, Tag::MarginLow, Tag::LevelLow, Tag::LevelHigh, Tag::NoReading, Tag::NotSaving];
+}

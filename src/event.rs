@@ -1,0 +1,252 @@
+//! Everything that can wake the program, and every action it can order.
+
+use serde::{Deserialize, Serialize};
+
+use crate::alarm::Tag;
+use crate::expectation::Forecast;
+use crate::gauge::{GaugeId, LineId, Quality};
+use crate::job::Card;
+use crate::lamp::Pattern;
+use crate::moment::{Moment, Span, Steady};
+use crate::table::ZoneSet;
+use crate::units::Vacuum;
+use crate::view::View;
+
+/// The number of a record in the journal; every record has one, and they never go back.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Seq(pub u64);
+
+/// The number of a request to compute.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct RequestId(pub u64);
+
+/// The number of a command, by which its answer finds its way back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct CommandId(pub u64);
+
+/// Why a line was lost.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum LineCause {
+    /// It cannot be opened; the text says why.
+    CannotOpen(String),
+    /// It ended or failed while in use.
+    Gone(String),
+    /// The device does not keep the settings that were asked for.
+    WrongSettings(String),
+}
+
+/// What contacts and switches say.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Inputs {
+    /// Whether the machine says that it is cutting.
+    pub cutting: Option<bool>,
+    /// Which zones are seen open.
+    pub open: Option<ZoneSet>,
+    /// Whether the wired *Seen it* button was pressed.
+    pub seen: bool,
+}
+
+/// Who asks for a change.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Actor(pub String);
+
+/// How far the cut is, as told.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub enum ProgressTold {
+    /// A line of the cut program.
+    Line(u64),
+    /// A fraction, 0 to 1.
+    Fraction(f64),
+    /// Only whether it is cutting.
+    Cutting(bool),
+}
+
+/// How a sheet came out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Outcome {
+    /// Nothing moved.
+    Good,
+    /// A part or the sheet moved.
+    Moved,
+    /// A part was lost.
+    Lost,
+    /// It chattered.
+    Chatter,
+}
+
+/// A change that somebody asks for.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Command {
+    /// The card by this name lies on the table.
+    LoadNamed(String),
+    /// This card lies on the table.
+    LoadCard(Box<Card>),
+    /// No job is on the table.
+    Unload,
+    /// These zones are open, by name.
+    Open(Vec<String>),
+    /// The cut is here.
+    Progress(ProgressTold),
+    /// The present level is good.
+    Teach,
+    /// An alarm was seen.
+    Acknowledge(Tag),
+    /// An alarm is put aside for this long.
+    Shelve(Tag, Span),
+    /// An alarm is taken back.
+    Unshelve(Tag),
+    /// A latched alarm is reset.
+    Reset(Tag),
+    /// The last sheet came out so; the part if one is named.
+    SheetOutcome(Outcome, Option<String>),
+    /// The board was skimmed, and its trend starts anew.
+    Skimmed,
+    /// The rims were sealed.
+    Sealed,
+    /// Every lamp in turn.
+    TestLight,
+}
+
+/// What became of a command.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Answer {
+    /// It is done.
+    Done,
+    /// There is no such thing as it names: what, and the names there are.
+    Unknown {
+        /// The name that is not known.
+        name: String,
+        /// The names that are.
+        known: Vec<String>,
+    },
+    /// It cannot be done now; the key says why.
+    Refused(String),
+}
+
+/// Something that wakes the program.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Event {
+    /// Bytes from a line.
+    Bytes(LineId, Vec<u8>),
+    /// A line is open.
+    LineUp(LineId),
+    /// A line is gone.
+    LineLost(LineId, LineCause),
+    /// Contacts.
+    Inputs(Inputs),
+    /// A change asked for.
+    Command(Actor, CommandId, Command),
+    /// A forecast is ready, or why it is not.
+    Computed(RequestId, Result<Forecast, String>),
+    /// Every record up to this is on disk.
+    Stored(Seq),
+    /// Records cannot be stored; the text says why. [`Event::Stored`] ends it.
+    StoreTrouble(String),
+    /// Calendar time jumped by so many nanoseconds against steady time.
+    ClockStep(i64),
+    /// The wake-up that was asked for.
+    Due,
+}
+
+/// How urgent bytes to a line are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub enum Urgency {
+    /// A reading.
+    Poll,
+    /// The light.
+    Light,
+}
+
+/// One reading as kept.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ReadingRecord {
+    /// Which gauge.
+    pub gauge: GaugeId,
+    /// The level.
+    pub vacuum: Vacuum,
+    /// How far it can be trusted.
+    pub quality: Quality,
+    /// The band expected then, low and high.
+    pub band: Option<(Vacuum, Vacuum)>,
+}
+
+/// Why there are no readings for a while.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GapCause {
+    /// The gauge did not answer.
+    NoReply,
+    /// What it sent was garbled.
+    BadCheck,
+    /// The line was gone.
+    LineGone,
+    /// This program was not running.
+    NotRunning,
+    /// The journal could not keep up or not be written.
+    NotSaved,
+}
+
+/// What a record says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Fact {
+    /// A reading.
+    Reading(ReadingRecord),
+    /// A span without readings ended; it began at this steady time.
+    Gap {
+        /// Which gauge.
+        gauge: GaugeId,
+        /// When it began.
+        from: Steady,
+        /// Why.
+        cause: GapCause,
+    },
+    /// Anything else: its kind, the version of its body's form, and its body as JSON text.
+    Entry {
+        /// What kind, such as `alarm`, `job`, `sheet`, `command`, `verdict`.
+        kind: String,
+        /// The form of the body.
+        version: u16,
+        /// JSON text.
+        body: String,
+    },
+}
+
+/// Something to keep.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// Its number.
+    pub seq: Seq,
+    /// When it happened.
+    pub at: Moment,
+    /// What it says.
+    pub fact: Fact,
+}
+
+/// A forecast to compute: the load, and the sets of zones that matter.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Request {
+    /// The job; none for the table with everything covered.
+    pub card: Option<Box<Card>>,
+    /// The zone sets.
+    pub open: Vec<ZoneSet>,
+}
+
+/// Something the edge is ordered to do.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Action {
+    /// Write bytes to a line, dropping whatever it has sent unread.
+    Send(LineId, Vec<u8>, Urgency),
+    /// Show this light.
+    Light(Pattern),
+    /// Keep this.
+    Record(Record),
+    /// Show this.
+    Show(Box<View>),
+    /// Compute this.
+    Compute(RequestId, Request),
+    /// Wake the program then, and forget the wake-up asked for before.
+    WakeAt(Steady),
+    /// The answer to a command.
+    Answer(CommandId, Answer),
+}

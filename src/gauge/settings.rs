@@ -1,0 +1,188 @@
+//! What a line and the gauges on it need to be told.
+
+use serde::{Deserialize, Serialize};
+
+use crate::moment::Span;
+use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
+
+/// A serial line, by its place in the setup.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct LineId(pub u16);
+
+/// A gauge, by its place in the setup.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct GaugeId(pub u16);
+
+/// Bits of data in a character.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum DataBits {
+    /// Seven.
+    Seven,
+    /// Eight.
+    Eight,
+}
+
+/// The check bit of a character.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Parity {
+    /// No check bit.
+    None,
+    /// An even number of ones.
+    Even,
+    /// An odd number of ones.
+    Odd,
+}
+
+/// Bits that close a character.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum StopBits {
+    /// One.
+    One,
+    /// Two.
+    Two,
+}
+
+/// The language of everything on a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Protocol {
+    /// Modbus RTU, this program being the only client.
+    ModbusRtu,
+    /// One gauge that sends lines of text, on request or by itself.
+    AsciiTalker,
+}
+
+/// A serial line and its settings.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LineSettings {
+    /// The name the setup gives it.
+    pub name: String,
+    /// The device's path, best a stable one below `/dev/serial/by-id`.
+    pub port: String,
+    /// Speed in bits per second.
+    pub baud: u32,
+    /// Bits of data in a character.
+    pub data_bits: DataBits,
+    /// The check bit.
+    pub parity: Parity,
+    /// Closing bits.
+    pub stop_bits: StopBits,
+    /// The language spoken on it.
+    pub protocol: Protocol,
+    /// How long to wait for a whole reply.
+    pub reply_limit: Span,
+}
+
+/// Where a gauge's pressure is taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Place {
+    /// At the manifold, on the table's side of the filter.
+    Manifold,
+    /// At the pump's inlet, behind the filter.
+    PumpInlet,
+}
+
+/// Which of Modbus's two tables of 16-bit registers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterTable {
+    /// Holding registers, function 3.
+    Holding,
+    /// Input registers, function 4.
+    Input,
+}
+
+/// What number one or two registers hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum NumberKind {
+    /// Unsigned, one register.
+    U16,
+    /// Signed, one register.
+    I16,
+    /// Unsigned, two registers.
+    U32,
+    /// Signed, two registers.
+    I32,
+    /// IEEE 754 single, two registers.
+    F32,
+}
+
+/// Which of two registers comes first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WordOrder {
+    /// The high word first.
+    HighFirst,
+    /// The low word first.
+    LowFirst,
+}
+
+/// Where a gauge's number stands in a Modbus unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RegisterTalk {
+    /// The unit's address, 1 to 247.
+    pub unit: u8,
+    /// The register table.
+    pub table: RegisterTable,
+    /// The first register, counted from 0 as on the wire.
+    pub address: u16,
+    /// The kind of number.
+    pub kind: NumberKind,
+    /// The order of two registers.
+    pub word_order: WordOrder,
+}
+
+/// How a talker's lines of text are asked for and read.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AsciiTalk {
+    /// What to send to get a line; empty for a talker that sends by itself.
+    pub request: Vec<u8>,
+    /// The byte that ends a line.
+    pub terminator: u8,
+    /// Which number of the line is the reading, counted from 0.
+    pub position: usize,
+}
+
+/// How a gauge is asked.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Talk {
+    /// A number in Modbus registers.
+    Register(RegisterTalk),
+    /// A number in a line of text.
+    Ascii(AsciiTalk),
+}
+
+/// A gauge: where it sits, how it is asked and what its number means.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct GaugeSettings {
+    /// The name the setup gives it.
+    pub name: String,
+    /// The line it is on.
+    pub line: LineId,
+    /// Where its pressure is taken.
+    pub place: Place,
+    /// How it is asked.
+    pub talk: Talk,
+    /// Multiplies the raw number.
+    pub scale: f64,
+    /// Added after scaling, in `unit`.
+    pub offset: f64,
+    /// The unit of the scaled number.
+    pub unit: PressureUnit,
+    /// What the number counts from.
+    pub convention: PressureConvention,
+    /// The least and greatest number it can measure, in `unit`.
+    pub range: (f64, f64),
+    /// Time from one reading to the next.
+    pub every: Span,
+}
+
+impl GaugeSettings {
+    /// The absolute pressure that a raw number stands for in a room at `room`.
+    pub fn pressure(&self, raw: f64, room: AbsolutePressure) -> AbsolutePressure {
+        self.convention.absolute(raw * self.scale + self.offset, self.unit, room)
+    }
+}

@@ -1,0 +1,26 @@
+//! The job: its card, the kerf it opens step by step, its parts, and how far the cut is.
+
+mod card;
+
+pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+
+use serde::{Deserialize, Serialize};
+
+/// How far a cut is: 0 before the first plunge, 1 after the last pass.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
+pub struct Progress(f64);
+
+impl Progress {
+    /// Nothing is cut.
+    pub const START: Progress = Progress(0.0);
+
+    /// A fraction held to 0..=1; 0 for NaN.
+    pub fn from_fraction(fraction: f64) -> Self {
+        Progress(if fraction.is_nan() { 0.0 } else { fraction.clamp(0.0, 1.0) })
+    }
+
+    /// The fraction.
+    pub const fn fraction(self) -> f64 {
+        self.0
+    }
+}

@@ -1,0 +1,55 @@
+//! The table as physics sees it: air, pump, valves, zones, board, and what lies on it.
+
+mod description;
+
+pub use description::{
+    Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
+    Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
+};
+
+use crate::units::{AbsolutePressure, Force, PressureSquared};
+
+/// The board condensed to its zones: throughput into zone i = Σ_j S_ij·v_j / (2µ), with v = p_atm² − p².
+///
+/// Square and symmetric, in m³, row after row.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct ZoneMatrix {
+    count: usize,
+    entries: Vec<f64>,
+}
+
+impl ZoneMatrix {
+    /// A matrix of zeros for `count` zones.
+    pub fn zeros(count: usize) -> Self {
+        ZoneMatrix { count, entries: vec![0.0; count * count] }
+    }
+
+    /// How many zones there are.
+    pub fn count(&self) -> usize {
+        self.count
+    }
+
+    /// The entry of zones `row` and `column` in m³.
+    pub fn get(&self, row: ZoneId, column: ZoneId) -> f64 {
+        self.entries[usize::from(row.0) * self.count + usize::from(column.0)]
+    }
+
+    /// Sets the entry of zones `row` and `column` in m³.
+    pub fn set(&mut self, row: ZoneId, column: ZoneId, cubic_metres: f64) {
+        self.entries[usize::from(row.0) * self.count + usize::from(column.0)] = cubic_metres;
+    }
+}
+
+/// A board under a load, condensed to what the zones' pressures need to become flow and force.
+///
+/// The closed form and the flow field both stand behind this seam.
+pub trait Condensed {
+    /// The zone matrix.
+    fn zones(&self) -> &ZoneMatrix;
+
+    /// The force that presses `part` down when zone j has the potential `zone_potentials[j]`; zero for a part that is lost.
+    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force;
+
+    /// The force on everything that covers the board.
+    fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force;
+}

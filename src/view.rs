@@ -1,0 +1,239 @@
+//! What a person or another program is shown: plain, serialisable, without prose.
+//!
+//! Texts are keys with values ([`Message`]); the page and the command line hold the sentences. Pressures are pascals and
+//! say their kind in the name, times are RFC 3339 in UTC, ages are seconds by the steady clock.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::alarm::{Priority, State, Tag};
+use crate::gauge::Quality;
+use crate::lamp::Pattern;
+use crate::watch::Verdict;
+
+/// A sentence as a key and the values that go into it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Message {
+    /// The sentence's key, such as `level-below-band`.
+    pub key: String,
+    /// Its values by name.
+    pub values: BTreeMap<String, Value>,
+}
+
+impl Message {
+    /// A sentence without values.
+    pub fn new(key: &str) -> Self {
+        Message { key: key.to_owned(), values: BTreeMap::new() }
+    }
+
+    /// With one more number.
+    #[must_use]
+    pub fn with_number(mut self, name: &str, number: f64) -> Self {
+        self.values.insert(name.to_owned(), Value::Number(number));
+        self
+    }
+
+    /// With one more piece of text.
+    #[must_use]
+    pub fn with_text(mut self, name: &str, text: impl Into<String>) -> Self {
+        self.values.insert(name.to_owned(), Value::Text(text.into()));
+        self
+    }
+}
+
+/// A value in a sentence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Value {
+    /// A number, in the SI unit that its name ends with.
+    Number(f64),
+    /// A name or word.
+    Text(String),
+}
+
+/// Where readings come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// A transducer.
+    Gauge,
+    /// The simulated table.
+    Simulated,
+}
+
+/// What the live level is compared with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// The level computed for the job and the cut's progress.
+    Job,
+    /// A level that the operator marked as good, with the same zones open.
+    Taught,
+    /// The level with everything open covered.
+    LikeSealed,
+}
+
+/// The band that the level should be in.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ExpectedView {
+    /// Its lower end.
+    pub low_pa: f64,
+    /// What to expect.
+    pub mid_pa: f64,
+    /// Its upper end.
+    pub high_pa: f64,
+    /// What it was taken from.
+    pub basis: Basis,
+    /// The smallest extra leak that would leave the band, in m³/h of free air.
+    pub smallest_visible_leak_m3_h: Option<f64>,
+}
+
+/// The margin of the part that is held worst.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MarginView {
+    /// What holds it over what acts on it, at the live level.
+    pub least: f64,
+    /// Its name.
+    pub part: String,
+    /// What is required.
+    pub required: f64,
+    /// The least margin that the rest of the job will come to at the expected level.
+    pub least_ahead: f64,
+    /// The part of `least_ahead`.
+    pub part_ahead: String,
+}
+
+/// One zone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ZoneView {
+    /// Its name.
+    pub id: String,
+    /// Whether the program was told that it is open.
+    pub told_open: bool,
+    /// Where it touches the board, as `[x0, y0, x1, y1]` in metres.
+    pub rects_m: Vec<[f64; 4]>,
+}
+
+/// The job on the table.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct JobView {
+    /// Its card's name.
+    pub card: String,
+    /// How far the cut is, 0 to 1.
+    pub fraction: f64,
+    /// Whether it is being cut.
+    pub cutting: bool,
+    /// How many parts it has.
+    pub parts: usize,
+    /// Parts whose loss the gauge cannot show.
+    pub unseen: Vec<String>,
+    /// Whether its expectation is still being computed.
+    pub computing: bool,
+}
+
+/// One alarm of the roll.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AlarmView {
+    /// Which.
+    pub tag: Tag,
+    /// Its state.
+    pub state: State,
+    /// How soon to act.
+    pub priority: Priority,
+    /// Seconds since it last became active, if it is or was not acknowledged.
+    pub since_s: Option<f64>,
+    /// The calendar time of that.
+    pub since: Option<String>,
+    /// Whether it was the first of several.
+    pub first: bool,
+    /// The likely cause.
+    pub cause: Option<Message>,
+    /// What to do.
+    pub action: Option<Message>,
+    /// Seconds until a shelved alarm comes back.
+    pub shelved_for_s: Option<f64>,
+}
+
+/// The board's state and the prompts that it gives.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BoardView {
+    /// How much more leaks than expected, 1 as expected, of the last seated sheet.
+    pub leak_index: Option<f64>,
+    /// Sheets seen since the last skim.
+    pub sheets: u64,
+    /// Sheets until the limit by the trend; `None` for unknown.
+    pub skim_in_sheets: Option<f64>,
+    /// Things to do at leisure: skim, seal.
+    pub prompts: Vec<Message>,
+}
+
+/// A way in which the program works less well than it should.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Degraded {
+    /// Its key, such as `not-saving`.
+    pub name: String,
+    /// Seconds that it has lasted.
+    pub since_s: f64,
+    /// The calendar time that it began.
+    pub since: Option<String>,
+}
+
+/// Everything that is shown at one moment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct View {
+    /// The table's name.
+    pub table: String,
+    /// The word.
+    pub verdict: Verdict,
+    /// Why it is that word.
+    pub why: Message,
+    /// Sheets left in shadow, during which nothing is announced; 0 afterwards.
+    pub shadow_sheets_left: u32,
+    /// Where readings come from.
+    pub source: Source,
+    /// The calendar time of this view.
+    pub at: Option<String>,
+    /// Age of the newest reading when this view was made.
+    pub age_s: Option<f64>,
+    /// The age at which a reading is too old.
+    pub stale_after_s: f64,
+    /// How far the newest reading can be trusted.
+    pub quality: Quality,
+    /// The newest reading, if it is not too old.
+    pub vacuum_pa: Option<f64>,
+    /// The same above nothing.
+    pub absolute_pa: Option<f64>,
+    /// The room's pressure.
+    pub room_absolute_pa: f64,
+    /// The deepest level to draw on a scale.
+    pub full_scale_vacuum_pa: f64,
+    /// What the level should be.
+    pub expected: Option<ExpectedView>,
+    /// How well the weakest part is held.
+    pub margin: Option<MarginView>,
+    /// The light.
+    pub light: Pattern,
+    /// The zones.
+    pub zones: Vec<ZoneView>,
+    /// The job.
+    pub job: Option<JobView>,
+    /// The names of the cards that can be chosen.
+    pub cards: Vec<String>,
+    /// Every alarm that is not normal, the most pressing first.
+    pub alarms: Vec<AlarmView>,
+    /// The board.
+    pub board: BoardView,
+    /// What does not work as it should.
+    pub degraded: Vec<Degraded>,
+    /// Every record up to this one is on disk.
+    pub acked: u64,
+    /// The newest record.
+    pub newest: u64,
+    /// Seconds that this program has been watching.
+    pub watching_s: f64,
+    /// Number of the sheet on the table, counted by this journal.
+    pub sheet: u64,
+    /// The program's version.
+    pub version: String,
+}

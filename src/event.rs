@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::alarm::Tag;
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, LineId, Quality};
+pub use crate::gauge::{GaugeId, LineId, Quality};
 use crate::job::Card;
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};

@@ -1,1 +1,7 @@
-//! (to be written)
+//! Modbus RTU frames both ways.
+
+use serde::{Deserialize, Serialize};
+
+/// Why a unit refuses, as sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct ExceptionCode(pub u8);

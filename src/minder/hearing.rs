@@ -71,7 +71,7 @@ impl Minder {
         let place = usize::from(gauge.0);
         let motion = self.motion();
         let Some(health) = self.health.get_mut(place) else { return };
-        let judged = health.judge(at.steady, raw, motion, self.setup.table.air.room);
+        let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
         let before = self.newest[place];
         self.newest[place] =
             Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });

@@ -22,7 +22,7 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Roll, Rule};
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, Health, LineId, Talker, UnfitLine};
+use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -116,7 +116,7 @@ impl Minder {
             ..WatchSettings::default()
         });
         let talkers = talkers(&setup)?;
-        let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone())).collect();
+        let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));

@@ -12,7 +12,7 @@ use crate::units::Vacuum;
 use crate::view::{
     self, AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView,
 };
-use crate::watch::{Assessment, Basis, Phase, Verdict};
+use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
 const SHORTEST: Span = Span::from_millis(250);
@@ -32,11 +32,12 @@ impl Minder {
             self.forget_clock_step(at);
             self.shown_at = Some(at.steady);
             self.changed = false;
-            out.push(Action::Show(Box::new(self.view(at))));
+            out.push(Action::Show(Box::new(self.view_at(at))));
         }
     }
 
-    fn view(&self, at: Moment) -> View {
+    /// Everything that is shown at a moment.
+    pub fn view_at(&self, at: Moment) -> View {
         let newest = self.newest[0];
         let live = self.live(at.steady);
         let vacuum = live.and_then(|newest| newest.vacuum);
@@ -204,7 +205,7 @@ impl Minder {
                 self.assessment?.cause?
             }
         };
-        Some(Message::new(&format!("cause-{}", cause.key())))
+        Some(Message::new(cause_key(cause)))
     }
 
     fn board_view(&self) -> BoardView {
@@ -230,6 +231,21 @@ impl Minder {
             since: since.civil.map(Utc::rfc3339),
         };
         self.degraded.iter().map(view).collect()
+    }
+}
+
+fn cause_key(cause: Cause) -> &'static str {
+    match cause {
+        Cause::PumpStopped => "cause-pump-stopped",
+        Cause::PumpOrFilter => "cause-pump-or-filter",
+        Cause::SheetNotSeated => "cause-sheet-not-seated",
+        Cause::SheetLifted => "cause-sheet-lifted",
+        Cause::UncoveredZone => "cause-uncovered-zone",
+        Cause::Rim => "cause-rim",
+        Cause::ShutValveOrPluggedFilter => "cause-shut-valve-or-plugged-filter",
+        Cause::GaugeOrLine => "cause-gauge-or-line",
+        Cause::MoreKerfThanThought => "cause-more-kerf-than-thought",
+        Cause::WeakPart => "cause-weak-part",
     }
 }
 

@@ -13,14 +13,15 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("moment", &[]),
     ("stats", &[]),
     ("units", &[]),
+    ("line", &["moment"]),
     ("modbus", &[]),
     ("alarm", &["moment"]),
-    ("gauge", &["moment", "units", "stats", "modbus", "lamp"]),
+    ("gauge", &["moment", "units", "stats", "line", "modbus", "lamp"]),
     ("job", &["moment", "units", "table"]),
     ("table", &["units"]),
     ("board", &["moment", "units", "stats", "table"]),
     ("expectation", &["units", "table", "job", "gauge"]),
-    ("lamp", &["moment", "alarm", "modbus"]),
+    ("lamp", &["moment", "alarm", "line", "modbus"]),
     ("watch", &["moment", "units", "stats", "gauge", "table", "job", "expectation", "board"]),
     (
         "setup",
@@ -97,7 +98,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ),
     ("journal", &["moment", "units", "stats", "modbus", "event", "view", "gauge"]),
     ("page", &["event", "view"]),
-    ("plant", &["moment", "units", "modbus", "gauge", "lamp", "table", "job"]),
+    ("plant", &["moment", "units", "line", "modbus", "gauge", "lamp", "table", "job"]),
     (
         "daemon",
         &[
@@ -179,7 +180,7 @@ const DEEDS: &[Deed] = &[
             &["TaskTracker"],
             &["JoinSet"],
         ],
-        rooms: &["daemon"],
+        rooms: &["daemon", "cli"],
     },
     Deed { what: "opens a serial port", paths: &[&["serialport"], &["tokio_serial"]], rooms: &["daemon"] },
 ];

@@ -14,8 +14,10 @@ mod cards;
 mod clock;
 mod compute;
 mod desk;
+mod look;
 mod port;
 mod replay;
+mod shine;
 mod store;
 mod worker;
 
@@ -34,7 +36,9 @@ use tracing::{info, warn};
 
 pub use clock::Clock;
 pub use compute::Brief;
+pub use look::readings;
 pub use replay::{ReplayError, Replayed, replay};
+pub use shine::{Shine, ShineError, shine};
 
 use crate::event::{Actor, Command, Event, LineId};
 use crate::journal::JournalError;

@@ -153,14 +153,15 @@ fn last_words() -> std::sync::MutexGuard<'static, Vec<(LineId, Box<dyn SerialPor
 /// Drops what the line has sent unread, then writes: a reply that came too late must not answer the next request.
 async fn write(port: &mut SerialStream, bytes: &[u8]) -> Result<(), LineCause> {
     port.clear(ClearBuffer::Input).map_err(|error| LineCause::Gone(error.to_string()))?;
-    match timeout(WRITE_LIMIT, port.write_all(bytes)).await {
+    match timeout(WRITE_LIMIT, AsyncWriteExt::write_all(port, bytes)).await {
         Ok(Ok(())) => Ok(()),
         Ok(Err(error)) => Err(LineCause::Gone(error.to_string())),
         Err(_) => Err(LineCause::Gone("the line takes no bytes".to_owned())),
     }
 }
 
-fn open(settings: &LineSettings) -> Result<SerialStream, LineCause> {
+/// Opens a line and makes sure that it keeps its settings.
+pub(super) fn open(settings: &LineSettings) -> Result<SerialStream, LineCause> {
     let builder = serialport::new(&settings.port, settings.baud)
         .data_bits(match settings.data_bits {
             DataBits::Seven => serialport::DataBits::Seven,

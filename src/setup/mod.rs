@@ -4,20 +4,30 @@
 //! shows them all, each with its line, key, limit and remedy. What the file leaves out is assumed, and every assumption
 //! that bears on a verdict is kept in [`Setup::assumptions`] with its reason.
 
+mod card;
+mod devices;
+mod layout;
+mod material;
 mod mistakes;
+mod section;
+mod service;
+mod suction;
+mod tree;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
+use section::{Closed, Notes, Section};
 
 use crate::gauge::{GaugeSettings, LineSettings};
 use crate::job::Card;
 use crate::lamp::LightSettings;
 use crate::moment::Span;
-use crate::table::Table;
+use crate::table::{Air, Table};
 use crate::units::Vacuum;
 
 /// A checked setup.
@@ -110,13 +120,26 @@ pub struct Assumption {
     pub ground: String,
 }
 
+impl Setup {
+    /// The same setup, its readings marked as simulated wherever they are shown.
+    #[must_use]
+    pub fn simulated(self) -> Self {
+        Setup { source: Source::Simulated, ..self }
+    }
+}
+
 /// Reads a setup from its text; `file` names it in messages.
 ///
 /// # Errors
 /// [`Mistakes`], every one that is found.
 pub fn read_setup(text: &str, file: &str) -> Result<Setup, Mistakes> {
-    let _ = (text, file);
-    Err(Mistakes::new(Vec::new()))
+    let (tree, mistakes) = tree::from_toml(text, file);
+    let notes = Notes::new(file, mistakes);
+    let setup = written_setup(&Section::root(&tree, &notes));
+    let (mut setup, notes) = sound(setup, notes)?;
+    setup.assumptions = notes.assumptions;
+    setup.warnings = notes.warnings;
+    Ok(setup)
 }
 
 /// Reads a job card from its text against the table of `setup`; `file` names it in messages.
@@ -124,8 +147,10 @@ pub fn read_setup(text: &str, file: &str) -> Result<Setup, Mistakes> {
 /// # Errors
 /// [`Mistakes`], every one that is found.
 pub fn read_card(text: &str, file: &str, setup: &Setup) -> Result<Card, Mistakes> {
-    let _ = (text, file, setup);
-    Err(Mistakes::new(Vec::new()))
+    let (tree, mistakes) = tree::from_toml(text, file);
+    let notes = Notes::new(file, mistakes);
+    let card = card::card(&Section::root(&tree, &notes), setup);
+    sound(card, notes).map(|(card, _)| card)
 }
 
 /// Reads a job card from JSON with the keys that a card's file has; messages name it `card`, without lines.
@@ -133,6 +158,57 @@ pub fn read_card(text: &str, file: &str, setup: &Setup) -> Result<Card, Mistakes
 /// # Errors
 /// [`Mistakes`], every one that is found.
 pub fn card_from_json(value: &serde_json::Value, setup: &Setup) -> Result<Card, Mistakes> {
-    let _ = (value, setup);
-    Err(Mistakes::new(Vec::new()))
+    let tree = tree::from_json(value);
+    let notes = Notes::new("card", Vec::new());
+    let card = card::card(&Section::root(&tree, &notes), setup);
+    sound(card, notes).map(|(card, _)| card)
+}
+
+/// The value, if nothing was noted against it.
+fn sound<T>(value: Option<T>, notes: Notes) -> Result<(T, Closed), Mistakes> {
+    let notes = notes.close();
+    match value {
+        Some(value) if notes.mistakes.is_empty() => Ok((value, notes)),
+        _ => Err(Mistakes::new(notes.mistakes)),
+    }
+}
+
+fn written_setup(root: &Section) -> Option<Setup> {
+    let table_section = root.section("table");
+    let table_name = table_section.text("name").required();
+    let air = suction::air(&table_section);
+    let table = table(root, air);
+    let devices = devices::devices(root, table.as_ref());
+    let page_section = root.section("page");
+    let page = service::page(&page_section);
+    let full_scale = service::full_scale(&page_section, table.as_ref());
+    let store = service::store(&root.section("journal"));
+    let cards_dir = service::cards_dir(&root.section("jobs"));
+    let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
+    let devices::Devices { lines, gauges, lights } = devices?;
+    Some(Setup {
+        table_name: table_name?,
+        table: table?,
+        lines,
+        gauges,
+        lights,
+        page: page?,
+        store: store?,
+        cards_dir: cards_dir?,
+        watch: watch?,
+        full_scale: full_scale?,
+        source: Source::Gauge,
+        assumptions: Vec::new(),
+        warnings: Vec::new(),
+    })
+}
+
+fn table(root: &Section, air: Option<Air>) -> Option<Table> {
+    let air = air.as_ref();
+    let pump = suction::pump(&root.section("pump"), air);
+    let board = layout::board(&root.section("board"));
+    let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
+    let manifold = suction::manifold(&root.section("manifold"), air);
+    let filter = suction::filter(&root.section("filter"), air, pump.as_ref());
+    Some(Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? })
 }

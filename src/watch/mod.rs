@@ -3,287 +3,191 @@
 //! [`Watch`] takes one [`Sample`] for each reading and gives one [`Assessment`]. It is quiet while people load a sheet,
 //! press it down, blow off and unload, and looks for a loss only from a level that had settled, or while it is told that
 //! the machine cuts.
+//!
+//! Two things are judged apart. Where the level is, against the band expected: slow, and good for weak pumps, rims and sheets that
+//! never seated. How the level moves, against what the model has been wrong by so far: fast, and blind to anything smaller than the
+//! model's own error. A single small part that comes loose moves the gauge by less than that, and stays unseen.
+
+mod assessment;
+mod baseline;
+mod detector;
+mod judge;
+mod recent;
+mod sample;
+mod settings;
+mod stand;
+
+pub use assessment::{Assessment, Cause, Conditions, CuttingKnown, Phase, Seated, Verdict};
+pub use sample::{Basis, Ends, Sample};
+pub use settings::WatchSettings;
 
 use serde::{Deserialize, Serialize};
 
 use crate::expectation::Expected;
-use crate::job::Progress;
 use crate::moment::{Span, Steady};
+use crate::stats::{Deadband, Side};
 use crate::units::{FreeAirFlow, Vacuum};
+use detector::{Aim, Detector};
+use recent::Recent;
+use stand::{Marks, Stand};
 
-/// The one word for the table's state; the first that is true wins, in this order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// No trustworthy reading.
-    Blind,
-    /// A sudden loss, or the pump is gone while cutting.
-    Loose,
-    /// Margin or level is low.
-    Weak,
-    /// Too much vacuum: a shut valve, a plugged filter.
-    High,
-    /// The pump is off and nothing is being cut.
-    Off,
-    /// The pump is on and there is nothing to compare with.
-    NoJob,
-    /// Held.
-    Tight,
-}
-
-/// What the expected level was taken from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Basis {
-    /// The level computed for the job and the cut's progress.
-    Job,
-    /// A level that the operator marked as good, with the same zones open.
-    Taught,
-    /// The level with everything open covered and nothing cut.
-    LikeSealed,
-}
-
-/// The two ends between which the table's level lies for the zones that are open.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Ends {
-    /// The level with everything open covered and nothing cut.
-    pub sealed: Vacuum,
-    /// The level with every open zone bare.
-    pub bare: Vacuum,
-}
-
-/// One reading, with everything that it is to be judged against.
-#[derive(Clone, Copy, Debug)]
-pub struct Sample<'a> {
-    /// When it was taken.
-    pub at: Steady,
-    /// The live level; `None` if there is nothing trustworthy now.
-    pub live: Option<Vacuum>,
-    /// The level expected at this point of the cut; `None` if there is nothing to compare with.
-    pub expected: Option<&'a Expected>,
-    /// What `expected` was taken from.
-    pub basis: Basis,
-    /// The middle level expected some seconds later at the present pace, if a course and a pace are known: how far the level may
-    /// be ahead of the progress told.
-    pub ahead: Option<Vacuum>,
-    /// How far the cut is, if anybody told.
-    pub progress: Option<Progress>,
-    /// Whether the machine cuts, if anybody told.
-    pub cutting: Option<bool>,
-    /// The sealed and the bare level, if they are known for the zones that are open.
-    pub ends: Option<Ends>,
-    /// The least margin of the parts at the live level, if the job names any.
-    pub least_margin: Option<f64>,
-    /// The margin required.
-    pub required_margin: f64,
-}
-
-/// What is going on at the table.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Phase {
-    /// The pump is off.
-    #[default]
-    Off,
-    /// The pump has started or a zone has opened, and the level is on its way.
-    PullingDown,
-    /// Nothing lies on the table, or a sheet is being loaded, pressed down, blown off or taken away.
-    Handling,
-    /// A sheet lies on the table and the level has settled.
-    Seated,
-    /// The sheet is being cut.
-    Cutting,
-    /// A loss is suspected or found.
-    SuspectedLoss,
-}
-
-/// How the program knows that the machine cuts.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum CuttingKnown {
-    /// It does not cut, as far as is known.
-    #[default]
-    No,
-    /// Guessed from a level that stays settled.
-    Guessed,
-    /// Told.
-    Told,
-}
-
-/// The conditions that alarms stand on.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Conditions {
-    /// No trustworthy reading.
-    pub no_reading: bool,
-    /// The level falls, or fell, to nothing while cutting.
-    pub pump_lost: bool,
-    /// A sudden loss while cutting.
-    pub sudden_loss: bool,
-    /// The level is below the band expected while cutting.
-    pub level_low: bool,
-    /// The level is above the band expected.
-    pub level_high: bool,
-    /// The margin is below what is required while cutting.
-    pub margin_low: bool,
-}
-
-/// What a deviation most likely comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Cause {
-    /// The pump has stopped or its hose is off.
-    PumpStopped,
-    /// The pump is weak or its filter clogged: one gauge cannot tell which.
-    PumpOrFilter,
-    /// The sheet was never drawn down.
-    SheetNotSeated,
-    /// The sheet lifted or shifted, or a seal or hose let go.
-    SheetLifted,
-    /// An open zone is not covered.
-    UncoveredZone,
-    /// A rim or seam of the board leaks.
-    Rim,
-    /// A valve is shut or the line to the pump is choked.
-    ShutValveOrPluggedFilter,
-    /// The gauge or its line.
-    GaugeOrLine,
-    /// The cuts leak more than was thought, as fast as they grow.
-    MoreKerfThanThought,
-    /// The weakest part is held less than required although the level is as expected.
-    WeakPart,
-}
-
-/// A sheet that has just seated.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Seated {
-    /// When the level had settled.
-    pub at: Steady,
-    /// The level it settled at.
-    pub level: Vacuum,
-    /// The standard error of that level from noise alone.
-    pub spread: Vacuum,
-    /// What the level was compared with, and the middle level expected.
-    pub expected: Option<(Basis, Vacuum)>,
-    /// What leaks beyond what was expected, negative if less does, and its standard error.
-    pub extra_leak: Option<(FreeAirFlow, FreeAirFlow)>,
-    /// What the pump was expected to move.
-    pub expected_flow: Option<FreeAirFlow>,
-    /// Whether the level is inside the band expected; `true` if there is none.
-    pub in_band: bool,
-}
-
-impl Seated {
-    /// How much leaks over what was expected to, 1 as expected, with its standard error; `None` if nothing was expected.
-    pub fn leak_index(&self) -> Option<(f64, f64)> {
-        let (extra, spread) = self.extra_leak?;
-        let flow = self.expected_flow.filter(|flow| *flow > FreeAirFlow::ZERO)?;
-        Some((1.0 + extra / flow, spread / flow))
-    }
-}
-
-/// What one reading comes to.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Assessment {
-    /// When the reading was taken.
-    pub at: Steady,
-    /// What is going on.
-    pub phase: Phase,
-    /// How it is known that the machine cuts.
-    pub cutting: CuttingKnown,
-    /// The word.
-    pub verdict: Verdict,
-    /// What alarms stand on.
-    pub conditions: Conditions,
-    /// The likely cause of what is wrong, if something is.
-    pub cause: Option<Cause>,
-    /// Expected less live level: positive when vacuum is lost.
-    pub residual: Option<Vacuum>,
-    /// What leaks beyond what is expected, negative if less does.
-    pub extra_leak: Option<FreeAirFlow>,
-    /// A sheet has just begun: seated, or cut without having seated.
-    pub sheet_started: bool,
-    /// The sheet has just seated.
-    pub seated: Option<Seated>,
-    /// The sheet has just been taken away, or the pump went off after it.
-    pub sheet_ended: bool,
-}
-
-/// What the watch must know about gauge, plenum and wishes.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct WatchSettings {
-    /// The time between readings.
-    pub interval: Span,
-    /// The mean time between false alarms of a sudden loss, in cutting time.
-    pub false_alarm_interval: Span,
-    /// The time constant of the plenum, hoses and pump.
-    pub lag: Span,
-    /// The noise of one reading, until enough quiet readings are known.
-    pub noise: Vacuum,
-    /// The change of level below which nothing is called a loss: about the loss of one small part.
-    pub least_loss: Vacuum,
-    /// How wrong the computed effect of the kerf may be, as a share of it.
-    pub kerf_error: f64,
-}
-
-impl Default for WatchSettings {
-    /// Ten readings a second, one false alarm in 100 h of cutting, a lag of 0.5 s, noise of 150 Pa, 300 Pa for the least loss, 10 %.
-    fn default() -> Self {
-        WatchSettings {
-            interval: Span::from_millis(100),
-            false_alarm_interval: Span::from_secs(360_000),
-            lag: Span::from_millis(500),
-            noise: Vacuum::from_pascals(150.0),
-            least_loss: Vacuum::from_pascals(300.0),
-            kerf_error: 0.1,
-        }
-    }
-}
+/// How long a level must hold to be called settled, at the least.
+const SETTLED_FOR: Span = Span::from_secs(2);
+/// How long a sheet lies before it is said to have seated, if no cut begins sooner.
+const SEATED_FOR: Span = Span::from_secs(5);
+/// How long a level must hold before cutting is guessed from it.
+const GUESSED_AFTER: Span = Span::from_secs(20);
+/// How long a guessed cut's loss is watched, lest it be an unloading: at least, and at most while the level still moves.
+const UNLOADING_FOR: (Span, Span) = (Span::from_secs(3), Span::from_secs(10));
+/// How long a zone's valve travels.
+const VALVE_TRAVEL: Span = Span::from_millis(500);
+/// After so many lags a step has come to rest.
+const LAGS_TO_REST: f64 = 5.0;
+/// The share of the level below which a fall is a collapse whatever else goes on.
+const COLLAPSED: f64 = 0.5;
 
 /// Watches one table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Watch {
     settings: WatchSettings,
     told: Option<bool>,
+    stand: Stand,
+    recent: Recent,
+    detector: Detector,
+    sheet: Option<Sheet>,
+    cutting: CuttingKnown,
+    loss: Loss,
+    blank_until: Option<Steady>,
+    zones_moved: bool,
+    basis: Option<Basis>,
+    last_mid: Option<f64>,
+    last_live: Option<Steady>,
+    low: Deadband,
+    high: Deadband,
+    thin: Deadband,
+    margin: Option<f64>,
+    /// The level of the bare table as a share of what it should be, when last seen.
+    bare_share: Option<f64>,
+    collapsed_since: Option<Steady>,
+    conditions: Conditions,
+    phase: Phase,
+}
+
+/// The sheet on the table.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Sheet {
+    began: Steady,
+    /// Since when it has lain settled; `None` if it is cut without having seated.
+    settled: Option<Steady>,
+    /// Whether its seating was reported.
+    reported: bool,
+    /// Whether its level was inside the band when it was reported.
+    in_band: bool,
+}
+
+/// How far the search for a loss has come.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+enum Loss {
+    None,
+    /// The level fell, and it may be an unloading.
+    Suspected(Steady),
+    Found {
+        pump: bool,
+        /// Since when the level has been back.
+        back: Option<Steady>,
+    },
+}
+
+/// What is worked out of one live reading.
+struct Look<'a> {
+    sample: &'a Sample<'a>,
+    level: f64,
+    marks: Marks,
+    settled: bool,
+    blank: bool,
+    cutting: CuttingKnown,
 }
 
 impl Watch {
     /// A watch that has seen nothing yet.
     pub fn new(settings: WatchSettings) -> Self {
-        Watch { settings, told: None }
+        let span = longest([SETTLED_FOR, settings.lag.times(4.0), settings.interval.times(5.0)]);
+        Watch {
+            settings,
+            told: None,
+            stand: Stand::Off,
+            recent: Recent::new(span),
+            detector: Detector::new(&settings),
+            sheet: None,
+            cutting: CuttingKnown::No,
+            loss: Loss::None,
+            blank_until: None,
+            zones_moved: false,
+            basis: None,
+            last_mid: None,
+            last_live: None,
+            low: Deadband::new(Side::Low),
+            high: Deadband::new(Side::High),
+            thin: Deadband::new(Side::Low),
+            margin: None,
+            bare_share: None,
+            collapsed_since: None,
+            conditions: Conditions::default(),
+            phase: Phase::Off,
+        }
     }
 
-    /// Zones were opened or closed: the level may change until the plenum has followed.
+    /// Zones were opened or closed: the level may change until the plenum has followed, and the next sample brings the new
+    /// expectation.
     pub fn zones_changed(&mut self, at: Steady) {
-        let _ = (at, self.settings);
+        self.blank_until = Some(at.plus(VALVE_TRAVEL).plus(self.settings.lag.times(LAGS_TO_REST)));
+        self.zones_moved = true;
     }
 
-    /// Another job was told, or none: the next sheet is a new one.
+    /// Another job was told, or none: what the model is wrong by is to be learned anew.
     pub fn job_changed(&mut self, at: Steady) {
-        let _ = at;
+        self.detector.forget();
+        self.last_mid = None;
+        self.margin = None;
+        if let Some(sheet) = self.sheet.as_mut().filter(|_| self.cutting == CuttingKnown::No) {
+            sheet.settled = sheet.settled.map(|_| at);
+            sheet.reported = false;
+        }
     }
 
     /// The machine began to cut, as told.
-    pub fn cut_started(&mut self, at: Steady) {
-        let _ = at;
+    pub fn cut_started(&mut self, _at: Steady) {
         self.told = Some(true);
     }
 
     /// The machine stopped cutting, as told.
-    pub fn cut_ended(&mut self, at: Steady) {
-        let _ = at;
+    pub fn cut_ended(&mut self, _at: Steady) {
         self.told = Some(false);
     }
 
     /// Judges one reading.
     pub fn assess(&mut self, sample: &Sample<'_>) -> Assessment {
-        let verdict = if sample.live.is_none() { Verdict::Blind } else { Verdict::NoJob };
+        match sample.live.map(Vacuum::pascals).filter(|level| level.is_finite()) {
+            Some(level) => self.assess_live(sample, level),
+            None => self.assess_blind(sample.at),
+        }
+    }
+
+    /// Without a reading nothing is known to have become better, so every other condition stays as it was.
+    fn assess_blind(&mut self, at: Steady) -> Assessment {
+        if self.last_live.is_some_and(|last| at.since(last) > self.longest_gap()) {
+            self.recent.clear();
+            self.detector.pause();
+            self.last_live = None;
+        }
+        self.conditions.no_reading = true;
         Assessment {
-            at: sample.at,
-            phase: Phase::Off,
-            cutting: CuttingKnown::No,
-            verdict,
-            conditions: Conditions { no_reading: sample.live.is_none(), ..Conditions::default() },
-            cause: None,
+            at,
+            phase: self.phase,
+            cutting: self.cutting,
+            verdict: Verdict::Blind,
+            conditions: self.conditions,
+            cause: Some(Cause::GaugeOrLine),
             residual: None,
             extra_leak: None,
             sheet_started: false,
@@ -291,4 +195,150 @@ impl Watch {
             sheet_ended: false,
         }
     }
+
+    fn assess_live(&mut self, sample: &Sample<'_>, level: f64) -> Assessment {
+        if self.last_live.is_some_and(|last| sample.at.since(last) > self.longest_gap()) {
+            self.recent.clear();
+            self.detector.pause();
+        }
+        let elapsed = self.last_live.map_or(Span::ZERO, |last| sample.at.since(last));
+        self.last_live = Some(sample.at);
+        self.recent.push(sample.at, level);
+        self.follow_expectation(sample);
+        let told = sample.cutting.or(self.told);
+        let marks = Marks::between(sample.ends);
+        let settled = self.recent.is_settled(self.detector.deviation());
+        let before = self.stand;
+        self.stand = self.stand.next(level, settled, marks, told == Some(true));
+        if before == Stand::Off && self.stand != Stand::Off {
+            self.blank(sample.at);
+        }
+        self.remember_bare(sample, level, settled);
+        let blank = self.blank_until.is_some_and(|end| sample.at < end);
+        let look = Look { sample, level, marks, settled, blank, cutting: self.known_cutting(sample, told) };
+        let turn = self.turn_sheet(&look);
+        let seated = self.report_seated(&look);
+        self.judge_level(&look);
+        self.judge_loss(&look);
+        self.judge_margin(&look, elapsed);
+        self.conclude(&look, turn, seated)
+    }
+
+    fn longest_gap(&self) -> Span {
+        longest([self.settings.lag.times(LAGS_TO_REST), self.settings.interval.times(3.0)])
+    }
+
+    fn blank(&mut self, at: Steady) {
+        let end = at.plus(self.settings.lag.times(LAGS_TO_REST));
+        self.blank_until = Some(self.blank_until.map_or(end, |earlier| earlier.max(end)));
+    }
+
+    /// Tells the detector of jumps of the expectation that no kerf makes.
+    fn follow_expectation(&mut self, sample: &Sample<'_>) {
+        let basis = sample.expected.map(|_| sample.basis);
+        let mid = sample.expected.map(|expected| expected.mid.pascals());
+        if self.basis != basis {
+            self.detector.forget();
+        } else if let (true, Some(now), Some(before)) = (self.zones_moved, mid, self.last_mid) {
+            self.detector.zones_changed(now - before);
+        }
+        self.basis = basis;
+        self.last_mid = mid;
+        self.zones_moved = false;
+    }
+
+    /// What a bare table reaches says how strong the pump is, if its zones lie bare.
+    fn remember_bare(&mut self, sample: &Sample<'_>, level: f64, settled: bool) {
+        if let (Stand::Handling, true, Some(ends)) = (self.stand, settled, sample.ends) {
+            self.bare_share = (ends.bare > Vacuum::ZERO).then(|| level / ends.bare.pascals());
+        }
+    }
+
+    /// Whether the machine cuts: as told, or guessed from a sheet that has lain settled, or whose cut goes on.
+    fn known_cutting(&self, sample: &Sample<'_>, told: Option<bool>) -> CuttingKnown {
+        let lain = self.sheet.and_then(|sheet| sheet.settled).map(|since| sample.at.since(since));
+        let guess = self.cutting == CuttingKnown::Guessed || lain.is_some_and(|lain| lain >= GUESSED_AFTER);
+        match told {
+            Some(true) => CuttingKnown::Told,
+            Some(false) => CuttingKnown::No,
+            None if guess && self.stand == Stand::Seated && sample.ends.is_some() => CuttingKnown::Guessed,
+            None => CuttingKnown::No,
+        }
+    }
+
+    /// Whether a sheet has begun, and whether one has ended.
+    fn turn_sheet(&mut self, look: &Look<'_>) -> (bool, bool) {
+        let at = look.sample.at;
+        if self.cutting != look.cutting && look.cutting == CuttingKnown::No {
+            self.loss = Loss::None;
+        }
+        self.cutting = look.cutting;
+        let lies = self.stand == Stand::Seated;
+        let cut = look.cutting == CuttingKnown::Told;
+        match &mut self.sheet {
+            Some(sheet) if lies || cut => {
+                if lies && sheet.settled.is_none() {
+                    sheet.settled = Some(at);
+                }
+                (false, false)
+            }
+            Some(_) => {
+                self.sheet = None;
+                self.loss = Loss::None;
+                self.detector.forget();
+                (false, true)
+            }
+            None if lies || cut => {
+                self.detector.forget();
+                self.sheet = Some(Sheet { began: at, settled: lies.then_some(at), reported: false, in_band: false });
+                (true, false)
+            }
+            None => (false, false),
+        }
+    }
+
+    fn report_seated(&mut self, look: &Look<'_>) -> Option<Seated> {
+        let at = look.sample.at;
+        let level = self.recent.mean()?;
+        let sheet = self.sheet.as_mut().filter(|sheet| !sheet.reported)?;
+        let lain = at.since(sheet.settled?);
+        if !look.settled || (lain < SEATED_FOR && look.cutting == CuttingKnown::No) {
+            return None;
+        }
+        let expected = look.sample.expected;
+        let spread = self.detector.deviation_of_mean(self.recent.len() as f64);
+        sheet.reported = true;
+        sheet.in_band = expected.is_none_or(|expected| level >= expected.low.pascals());
+        Some(Seated {
+            at,
+            level: Vacuum::from_pascals(level),
+            spread: Vacuum::from_pascals(spread),
+            expected: expected.map(|expected| (look.sample.basis, expected.mid)),
+            extra_leak: expected.and_then(|expected| {
+                Some((leak_for(expected, expected.mid.pascals() - level)?, leak_for(expected, spread)?))
+            }),
+            expected_flow: expected.map(|expected| expected.flow),
+            in_band: sheet.in_band && expected.is_none_or(|expected| level <= expected.high.pascals()),
+        })
+    }
+}
+
+impl Look<'_> {
+    /// What the detector compares with; without an expectation, the level is compared with itself.
+    fn aim(&self) -> Aim {
+        let Sample { at, basis, expected, ahead, .. } = *self.sample;
+        let mid = expected.map_or(0.0, |expected| expected.mid.pascals());
+        let ahead = ahead.filter(|_| expected.is_some()).map_or(0.0, |ahead| (mid - ahead.pascals()).abs());
+        Aim { at, basis: if expected.is_some() { basis } else { Basis::LikeSealed }, mid, ahead }
+    }
+}
+
+/// The leak that explains so many lost pascals, by the slope that the smallest visible leak gives.
+fn leak_for(expected: &Expected, lost: f64) -> Option<FreeAirFlow> {
+    let room = (expected.mid - expected.low).pascals();
+    (room > 0.0).then(|| expected.smallest_visible_leak * (lost / room))
+}
+
+fn longest<const N: usize>(spans: [Span; N]) -> Span {
+    spans.into_iter().fold(Span::ZERO, Span::max)
 }

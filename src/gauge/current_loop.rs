@@ -108,7 +108,7 @@ mod tests {
 
     #[test]
     fn between_the_bands_the_last_state_holds_and_then_is_suspect() {
-        let second = |n| Steady::from_nanos(n * 1_000_000_000);
+        let second = |n: u64| Steady::from_nanos(n * 1_000_000_000);
         let mut current = CurrentLoop::default();
         assert_eq!(current.follow(second(0), Milliamperes(12.0)), LoopBand::Measuring);
         assert_eq!(current.follow(second(1), Milliamperes(3.7)), LoopBand::Measuring);

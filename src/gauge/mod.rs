@@ -6,6 +6,7 @@
 mod bus;
 mod current_loop;
 mod health;
+mod number;
 mod settings;
 mod talker;
 mod teller;

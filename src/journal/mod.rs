@@ -24,7 +24,16 @@ use crate::event::{GapCause, GaugeId, Quality, ReadingRecord, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
 use crate::units::Vacuum;
 
+mod codec;
+mod desk;
+mod file;
+mod keeping;
+mod link;
+mod migrations;
+mod pending;
 mod reader;
+mod tallies;
+mod tally;
 mod writer;
 
 pub use reader::{BlackBox, Journal, Readings};

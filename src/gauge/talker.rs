@@ -145,10 +145,10 @@ impl Talker {
     }
 
     /// The line is gone; nothing is sent until it is up again.
-    pub fn line_lost(&mut self, at: Steady) {
+    pub fn line_lost(&mut self, _at: Steady) {
         match &mut self.speech {
-            Speech::Rtu(bus) => bus.line_lost(at),
-            Speech::Text(teller) => teller.line_lost(at),
+            Speech::Rtu(bus) => bus.line_lost(),
+            Speech::Text(teller) => teller.line_lost(),
         }
     }
 
@@ -194,3 +194,6 @@ impl Talker {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

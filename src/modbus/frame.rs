@@ -30,6 +30,19 @@ impl Request {
         }
     }
 
+    /// The states of the coils that it writes; `None` for a request that writes nothing.
+    pub fn coils(&self) -> Option<Vec<bool>> {
+        match self {
+            Request::WriteCoil { on, .. } => Some(vec![*on]),
+            Request::WriteCoils { on, .. } => Some(on.clone()),
+            Request::ReadCoils { .. }
+            | Request::ReadDiscretes { .. }
+            | Request::ReadHolding { .. }
+            | Request::ReadInput { .. }
+            | Request::Loopback { .. } => None,
+        }
+    }
+
     /// The request as sent to a unit. A request too large for one frame comes without a check word: nobody takes it.
     pub fn frame(&self, unit: u8) -> Vec<u8> {
         let mut body = vec![unit];
@@ -95,12 +108,10 @@ impl Request {
             return (*function == self.function() | EXCEPTION).then_some(Reply::Exception(ExceptionCode(*code)));
         }
         match (self, body) {
-            (
-                Request::ReadCoils { count, .. } | Request::ReadDiscretes { count, .. },
-                [function, bytes, data @ ..],
-            ) if *function == self.function()
-                && data.len() == usize::from(*bytes)
-                && data.len() == usize::from(count.div_ceil(8)) =>
+            (Request::ReadCoils { count, .. } | Request::ReadDiscretes { count, .. }, [function, bytes, data @ ..])
+                if *function == self.function()
+                    && data.len() == usize::from(*bytes)
+                    && data.len() == usize::from(count.div_ceil(8)) =>
             {
                 Some(Reply::Bits(unpacked(data, *count)))
             }
@@ -109,7 +120,9 @@ impl Request {
                     && data.len() == usize::from(*bytes)
                     && data.len() == 2 * usize::from(*count) =>
             {
-                Some(Reply::Registers(data.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect()))
+                Some(Reply::Registers(
+                    data.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect(),
+                ))
             }
             (Request::WriteCoil { .. } | Request::Loopback { .. } | Request::WriteCoils { .. }, echo) => {
                 (echo.len() == 5 && self.body().starts_with(echo)).then_some(Reply::Done)

@@ -58,6 +58,11 @@ impl ReplyReceiver {
         }
     }
 
+    /// Whether nothing is held that is not complete.
+    pub fn is_empty(&self) -> bool {
+        self.waiting.is_empty()
+    }
+
     /// Forgets everything that is not complete.
     pub fn clear(&mut self) {
         *self = ReplyReceiver::default();
@@ -120,13 +125,12 @@ impl RequestReceiver {
     /// The next request to any unit; `None` until more bytes come. Bytes that are no request are dropped.
     #[expect(clippy::should_implement_trait, reason = "it is no iterator: after the last request more bytes may come")]
     pub fn next(&mut self) -> Option<Asked> {
-        let found = (0..self.waiting.len()).find_map(|start| {
-            match whole_frame(&self.waiting[start..], request_length) {
+        let found =
+            (0..self.waiting.len()).find_map(|start| match whole_frame(&self.waiting[start..], request_length) {
                 Whole::Frame(length) => Some((start, Some(start + length))),
                 Whole::NotYet => Some((start, None)),
                 Whole::Garbage => None,
-            }
-        });
+            });
         let Some((start, end)) = found else {
             self.waiting.clear();
             return None;

@@ -470,3 +470,61 @@ pub(crate) fn case5() -> Case {
         },
     }
 }
+
+/// A part of a case: its shape, the kerf about it, and the force that the reference finds on it in newtons.
+pub(crate) struct Cut {
+    pub(crate) shape: PartShape,
+    pub(crate) area_m2: f64,
+    pub(crate) kerf: Option<Kerf>,
+    pub(crate) force: f64,
+}
+
+/// The parts of case 3, 4 or 5.
+pub(crate) fn parts(case: u8) -> Vec<Cut> {
+    let text = match case {
+        3 => include_str!("case3_parts.csv"),
+        4 => include_str!("case4_parts.csv"),
+        _ => include_str!("case5_parts.csv"),
+    };
+    text.lines().skip(1).map(part).collect()
+}
+
+fn part(line: &str) -> Cut {
+    let fields: Vec<&str> = line.split(',').collect();
+    let number = |place: usize| fields[place].parse::<f64>().unwrap();
+    let (x0, y0, x1, y1, width) = (number(1), number(2), number(3), number(4), number(5));
+    let corners = |out: f64| {
+        [(x0 - out, y0 - out), (x1 + out, y0 - out), (x1 + out, y1 + out), (x0 - out, y1 + out)]
+            .map(|(x, y)| Point { x: Length::from_metres(x), y: Length::from_metres(y) })
+    };
+    let around = corners(0.5 * width);
+    Cut {
+        shape: PartShape { name: fields[0].into(), outline: corners(0.0).to_vec(), lost: fields[6] == "true" },
+        area_m2: (x1 - x0) * (y1 - y0),
+        kerf: (width > 0.0)
+            .then(|| Kerf { width: Length::from_metres(width), path: around.into_iter().chain([around[0]]).collect() }),
+        force: number(7),
+    }
+}
+
+/// What lies on the table of a case.
+pub(crate) fn load(case: u8) -> TableLoad {
+    let sheet = |[x0, y0, x1, y1]: [f64; 4], gap: f64, passes: Option<(f64, f64)>| Sheet {
+        rect: Rect::from_metres(x0, y0, x1, y1),
+        gap: Length::from_metres(gap),
+        passes: passes.map(|(k, t)| (Permeability::from_square_metres(k), Length::from_metres(t))),
+    };
+    let sheets = match case {
+        1 => vec![],
+        2 => vec![sheet([0.0, 0.0, 2.44, 1.22], 0.0, None)],
+        3 => vec![sheet([0.02, 0.02, 1.64, 1.2], 0.0, None)],
+        4 => vec![sheet([0.01, 0.01, 2.43, 1.21], 3e-5, None)],
+        _ => vec![sheet([0.05, 0.05, 2.3, 1.15], 2e-5, Some((1.5e-14, 0.009)))],
+    };
+    let parts = if case < 3 { vec![] } else { parts(case) };
+    TableLoad {
+        sheets,
+        kerfs: parts.iter().filter_map(|part| part.kerf.clone()).collect(),
+        parts: parts.into_iter().map(|part| part.shape).collect(),
+    }
+}

@@ -3,6 +3,8 @@
 //! Every file below `tests/setups/broken` opens with a line `# expect: LINE: FRAGMENT` for each mistake in it. The whole
 //! messages stand in `tests/setups/messages.txt`.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 

@@ -2,13 +2,16 @@
 
 pub mod air;
 mod board_class;
+mod closed_form;
 mod description;
 pub mod leak;
+mod mask;
 mod network;
 mod pump;
 mod root;
 
 pub use board_class::{ALONG_OVER_THROUGH, BoardClass, Faces, PermeabilityRange};
+pub use closed_form::ClosedForm;
 pub use description::{
     Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
     Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,

@@ -23,7 +23,7 @@ pub struct OperatingPoint {
     pub relief: Throughput,
     /// Pressure in each zone's plenum; a closed zone floats.
     pub zones: Vec<AbsolutePressure>,
-    /// What flows from each zone through its valve; zero for a closed one.
+    /// What the board lets into each zone; its valve passes this and its plenum's own leak, a closed valve neither.
     pub zone_throughputs: Vec<Throughput>,
     /// The air all this was reckoned in.
     pub air: Air,
@@ -80,10 +80,11 @@ fn balance_at(table: &Table, board: &Board<'_>, inlet: AbsolutePressure, mut flo
     let manifold = manifold_over(table, inlet.pascals(), pumped);
     let supply = board.supply(manifold, &mut flows);
     let potentials = board.all_potentials(manifold, &flows);
-    let mut zone_throughputs = vec![Throughput::ZERO; potentials.len()];
+    let mut through_valves = vec![0.0; potentials.len()];
     for (zone, flow) in board.open.iter().zip(&flows) {
-        zone_throughputs[*zone] = Throughput::from_pa_m3_per_s(*flow);
+        through_valves[*zone] = *flow;
     }
+    let leaks = table.plenum.zones.iter().zip(&potentials).map(|(zone, v)| zone.leak.m3_per_s_pa() * v);
     OperatingPoint {
         manifold: AbsolutePressure::from_pascals(manifold),
         pump_inlet: inlet,
@@ -93,7 +94,11 @@ fn balance_at(table: &Table, board: &Board<'_>, inlet: AbsolutePressure, mut flo
             .iter()
             .map(|v| PressureSquared::from_pascals_squared(*v).pressure_below(table.air.room))
             .collect(),
-        zone_throughputs,
+        zone_throughputs: through_valves
+            .iter()
+            .zip(leaks)
+            .map(|(through, leak)| Throughput::from_pa_m3_per_s(through - leak))
+            .collect(),
         air: table.air,
     }
 }

@@ -31,7 +31,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     if gauge_sections.is_empty() {
         root.refuse(complaint("no [[gauge]] is given", "at least one", "add the gauge that shows the vacuum"));
     }
-    let lines = all(line_sections.iter().map(line));
+    let lines = all(line_sections.iter().map(line)).filter(|lines| !lines.is_empty());
     let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref())));
     let lights = all(light_sections.iter().map(|section| light(section, lines.as_deref())));
     if let Some(lines) = &lines {
@@ -253,7 +253,11 @@ fn ranged(
     let (deepest, shallowest) = match convention {
         PressureConvention::Absolute if low < 0.0 => {
             let wrong = format!("{low} {unit} absolute cannot be");
-            return Err(complaint(wrong, "at least 0", "correct the range, or what the gauge counts from"));
+            return Err(complaint(
+                wrong,
+                format!("at least 0 {unit}"),
+                "correct the range, or what the gauge counts from",
+            ));
         }
         PressureConvention::Absolute => (0.0, 101_325.0 - low * unit.pascals()),
         PressureConvention::Gauge => (-low * unit.pascals(), -low * unit.pascals()),

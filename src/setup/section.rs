@@ -42,6 +42,8 @@ pub(super) type Limits = (f64, f64);
 /// What one reading of a file notes down.
 pub(super) struct Notes {
     file: String,
+    /// Lines that break the grammar, of which nothing else is worth saying.
+    garbled: Vec<Option<usize>>,
     mistakes: RefCell<Vec<Mistake>>,
     warnings: RefCell<Vec<Mistake>>,
     assumptions: RefCell<Vec<Assumption>>,
@@ -77,6 +79,7 @@ impl Notes {
     pub(super) fn new(file: &str, mistakes: Vec<Mistake>) -> Self {
         Notes {
             file: file.to_owned(),
+            garbled: mistakes.iter().map(|mistake| mistake.line).collect(),
             mistakes: RefCell::new(mistakes),
             warnings: RefCell::default(),
             assumptions: RefCell::default(),
@@ -89,6 +92,9 @@ impl Notes {
     }
 
     pub(super) fn refuse(&self, spot: &Spot, complaint: Complaint) {
+        if spot.line.is_some() && self.garbled.contains(&spot.line) {
+            return;
+        }
         let mistake = self.mistake(spot, complaint);
         self.mistakes.borrow_mut().push(mistake);
     }
@@ -474,11 +480,8 @@ fn number_of(node: &Node, factor: f64, unit: &str, (least, most): Limits) -> Res
     }
     let unit = unit.replace("_", "/");
     let limit = format!("{} to {} {unit}", rounded(least / factor), rounded(most / factor));
-    let remedy = if unit.is_empty() {
-        "write a number within it".to_owned()
-    } else {
-        format!("write it in {unit}, within the limit")
-    };
+    let remedy =
+        if unit.is_empty() { "write a number within it" } else { "correct it, or the unit at the end of the key" };
     Err(complaint(format!("{number} is out of range"), limit.trim_end(), remedy))
 }
 

@@ -54,7 +54,7 @@ pub(super) fn from_toml(text: &str, file: &str) -> (Node, Vec<Mistake>) {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let lines = Lines::of(text);
     let (root, errors) = DeTable::parse_recoverable(text);
-    let mistakes = errors
+    let mut mistakes: Vec<Mistake> = errors
         .into_iter()
         .map(|error| Mistake {
             file: file.to_owned(),
@@ -65,6 +65,7 @@ pub(super) fn from_toml(text: &str, file: &str) -> (Node, Vec<Mistake>) {
             remedy: "mend this line".to_owned(),
         })
         .collect();
+    mistakes.dedup_by_key(|mistake| mistake.line);
     let entries = entries(root.get_ref(), &lines);
     (Node { line: Some(1), value: Written::Section(entries) }, mistakes)
 }

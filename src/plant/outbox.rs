@@ -49,3 +49,53 @@ impl Outbox {
         self.queue.clear();
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::{DataBits, Parity, Protocol, StopBits};
+
+    fn outbox(baud: u32) -> Outbox {
+        Outbox::new(&LineSettings {
+            name: "table".into(),
+            port: String::new(),
+            baud,
+            data_bits: DataBits::Eight,
+            parity: Parity::None,
+            stop_bits: StopBits::One,
+            protocol: Protocol::ModbusRtu,
+            reply_limit: Span::from_millis(200),
+        })
+    }
+
+    /// Ten bits a character by definition: 96 characters take 100 ms at 9600 baud, less than a nanosecond lost on each.
+    #[test]
+    fn bytes_take_the_time_that_the_line_gives_them() {
+        let mut outbox = outbox(9600);
+        let start = Steady::from_nanos(1_000_000_000);
+        outbox.send(&[0; 96], start, Span::ZERO);
+        for (millis, through) in [(0, 0), (1, 0), (2, 1), (25, 23), (50, 24), (99, 47), (100, 1), (101, 0)] {
+            let due = outbox.due(start.plus(Span::from_millis(millis)));
+            assert_eq!(due.len(), through, "after {millis} ms");
+        }
+        assert_eq!(outbox.next(), None);
+    }
+
+    #[test]
+    fn a_second_message_waits_until_the_line_is_free() {
+        let mut outbox = outbox(9600);
+        let start = Steady::default();
+        outbox.send(&[1; 48], start, Span::ZERO);
+        outbox.send(&[2; 48], start.plus(Span::from_millis(10)), Span::ZERO);
+        assert_eq!(outbox.due(start.plus(Span::from_millis(51))), [1; 48]);
+        assert_eq!(outbox.due(start.plus(Span::from_millis(101))).len(), 48);
+    }
+
+    #[test]
+    fn a_pause_before_each_byte_spreads_the_message() {
+        let mut outbox = outbox(9600);
+        outbox.send(&[1, 2, 3], Steady::default(), Span::from_millis(20));
+        let through: Vec<usize> = (0..4).map(|n| outbox.due(Steady::from_nanos(n * 22_000_000)).len()).collect();
+        assert_eq!(through, [0, 1, 1, 1]);
+    }
+}

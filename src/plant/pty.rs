@@ -120,3 +120,89 @@ fn point(link: &Path, target: &Path) -> Result<(), ServerError> {
 fn leads_to_terminal(link: &Path) -> bool {
     fs::read_link(link).is_ok_and(|target| target.starts_with("/dev/pts"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs::{File, OpenOptions};
+    use std::io::{Read, Write};
+
+    const SOON: Timespec = Timespec { tv_sec: 1, tv_nsec: 0 };
+
+    fn open_far(link: &Path) -> File {
+        OpenOptions::new().read(true).write(true).open(link).unwrap()
+    }
+
+    #[test]
+    fn every_byte_passes_unchanged_and_nothing_is_echoed() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = folder.path().join("gauge");
+        let pty = Pty::open(&link).unwrap();
+        let mut far = open_far(&link);
+        let all: Vec<u8> = (0..=255).collect();
+
+        pty.write(&all).unwrap();
+        let mut come = vec![0; all.len()];
+        far.read_exact(&mut come).unwrap();
+        assert_eq!(come, all);
+
+        far.write_all(&all).unwrap();
+        let mut heard = Vec::new();
+        while heard.len() < all.len() {
+            pty.wait(SOON).unwrap();
+            let more = pty.read(4096).unwrap();
+            assert!(!more.is_empty(), "only {} bytes came", heard.len());
+            heard.extend(more);
+        }
+        assert_eq!(heard, all);
+    }
+
+    #[test]
+    fn nothing_fails_while_nobody_has_the_far_end_open() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = folder.path().join("gauge");
+        let pty = Pty::open(&link).unwrap();
+        drop(open_far(&link));
+        assert_eq!(pty.read(16).unwrap(), b"");
+        for _ in 0..1000 {
+            pty.write(&[7; 64]).unwrap();
+        }
+        let mut far = open_far(&link);
+        let mut come = Vec::new();
+        while !come.ends_with(b"new") {
+            pty.write(b"new").unwrap();
+            wait_on(far.as_fd(), SOON).unwrap();
+            let mut more = [0; 16_384];
+            let count = far.read(&mut more).unwrap();
+            come.extend_from_slice(&more[..count]);
+            assert!(come.len() < 64_000, "every old byte is still there");
+        }
+    }
+
+    #[test]
+    fn a_dead_link_is_replaced_and_a_file_is_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = folder.path().join("gauge");
+        symlink("/dev/pts/999999", &link).unwrap();
+        drop(Pty::open(&link).unwrap());
+        assert!(fs::symlink_metadata(&link).is_err(), "the link outlives its terminal");
+
+        fs::write(&link, "a survey").unwrap();
+        assert!(matches!(Pty::open(&link), Err(ServerError::Occupied(_))));
+        assert_eq!(fs::read_to_string(&link).unwrap(), "a survey");
+
+        fs::remove_file(&link).unwrap();
+        symlink(folder.path(), &link).unwrap();
+        assert!(matches!(Pty::open(&link), Err(ServerError::Occupied(_))));
+    }
+
+    #[test]
+    fn a_link_that_another_has_taken_over_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = folder.path().join("gauge");
+        let first = Pty::open(&link).unwrap();
+        let second = Pty::open(&link).unwrap();
+        drop(first);
+        assert_eq!(fs::read_link(&link).unwrap(), second.far_path);
+    }
+}

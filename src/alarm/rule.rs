@@ -58,8 +58,8 @@ impl Rule {
             Tag::PumpLost => loss,
             Tag::SuddenLoss => Rule { follows_from: vec![pump], ..loss },
             Tag::MarginLow => Rule { off_delay: Span::from_secs(15), follows_from: vec![pump, sudden], ..calm },
-            Tag::LevelLow => Rule { on_delay: Span::from_secs(2), follows_from: vec![pump, sudden], ..calm },
-            Tag::LevelHigh => Rule { on_delay: Span::from_secs(2), ..calm },
+            Tag::LevelLow => Rule { on_delay: Span::from_secs(5), follows_from: vec![pump, sudden], ..calm },
+            Tag::LevelHigh => Rule { on_delay: Span::from_secs(5), ..calm },
             Tag::NoReading => Rule { first_out: false, ..calm },
             Tag::NotSaving => Rule { priority: Priority::Low, first_out: false, ..calm },
         }

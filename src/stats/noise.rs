@@ -1,9 +1,11 @@
 //! Noise with a memory: how large it is, how much of it passes through a lag, and the filter that takes the memory out.
 //!
-//! A reading's noise is the sum of the flow's, which passes through the plenum's first-order lag and so remembers, and the
-//! gauge's, which does not. With autocovariances γ₀, γ₁, γ₂ of such a sum, φ = γ₂/γ₁ and the lagged part has the variance γ₁/φ. The
-//! one-state Kalman filter of that model, in its steady state, has white innovations (Anderson and Moore, Optimal Filtering,
-//! 1979, chapter 4).
+//! A reading's noise is the sum of the flow's, which passes through the plenum's first-order lag and so remembers by φ from one
+//! reading to the next, and the gauge's, which does not. With P and R for their variances, half the mean square difference of
+//! readings k apart is v_k = P(1 − φ^k) + R (the variogram of a first-order process; Box and Jenkins, Time Series Analysis, 1970, for
+//! its autocovariance P·φ^k). Differences are used because a slow error of the model leaves them alone; (v₄ − v₂)/(v₂ − v₁) = φ(1 + φ)
+//! gives the memory. The one-state Kalman filter of that model, in its steady state, has white innovations (Anderson and
+//! Moore, Optimal Filtering, 1979, chapter 4).
 
 use serde::{Deserialize, Serialize};
 
@@ -16,79 +18,95 @@ pub struct Noise {
     presumed: f64,
     /// The least standard deviation to believe.
     floor: f64,
-    /// Readings that the moments rest on, what was presumed counted in.
+    /// Readings that the variogram rests on, what was presumed counted in.
     weight: f64,
-    moments: [f64; 3],
-    last: [Option<f64>; 2],
+    /// v₁, v₂ and v₄.
+    variogram: [f64; 3],
+    /// The last four readings, the newest first.
+    last: [Option<f64>; 4],
 }
 
+/// The distances in readings that the variogram is kept for.
+const APART: [i32; 3] = [1, 2, 4];
 /// How many readings' worth the presumed noise counts for.
 const PRESUMED_WEIGHT: f64 = 50.0;
 /// How many readings are remembered.
 const MEMORY: f64 = 3000.0;
-/// Quiet readings further out than so many standard deviations are held to them.
+/// Differences further out than so many standard deviations are held to them.
 const HELD_TO: f64 = 4.0;
+/// Readings after which the memory seen counts for as much as the memory presumed: it takes many to see it well.
+const MEMORY_SEEN_AFTER: f64 = 1000.0;
 
 impl Noise {
     /// Noise presumed to have the standard deviation `deviation`, all of it through a lag that leaves `memory` from one reading
     /// to the next; `bounds` are the least and the greatest memory to believe.
     pub fn presumed(deviation: f64, memory: f64, bounds: (f64, f64)) -> Self {
         let memory = memory.clamp(bounds.0, bounds.1);
-        let variance = deviation * deviation;
         Noise {
             bounds,
             presumed: memory,
             floor: 0.1 * deviation,
             weight: PRESUMED_WEIGHT,
-            moments: [variance, memory * variance, memory * memory * variance],
-            last: [None; 2],
+            variogram: APART.map(|apart| deviation * deviation * (1.0 - memory.powi(apart))),
+            last: [None; 4],
         }
     }
 
-    /// Learns from one more quiet reading: its distance from where it should be.
-    pub fn learn(&mut self, distance: f64) {
-        let limit = HELD_TO * self.deviation();
-        let held = distance.clamp(-limit, limit);
+    /// Learns from one more quiet reading.
+    pub fn learn(&mut self, value: f64) {
         self.weight = (self.weight + 1.0).min(MEMORY);
-        let before = [Some(held), self.last[0], self.last[1]];
-        for (moment, other) in self.moments.iter_mut().zip(before) {
-            if let Some(other) = other {
-                *moment += (held * other - *moment) / self.weight;
+        for (half_square, apart) in self.variogram.iter_mut().zip(APART) {
+            if let Some(before) = self.last[apart as usize - 1] {
+                let limit = HELD_TO * (2.0 * *half_square).sqrt();
+                let difference = (value - before).clamp(-limit, limit);
+                *half_square += (0.5 * difference * difference - *half_square) / self.weight;
             }
         }
-        self.last = [Some(held), self.last[0]];
+        self.last.rotate_right(1);
+        self.last[0] = Some(value);
     }
 
     /// The next reading does not follow on the last.
     pub fn interrupt(&mut self) {
-        self.last = [None; 2];
+        self.last = [None; 4];
     }
 
     /// The standard deviation of one reading.
     pub fn deviation(&self) -> f64 {
-        self.moments[0].max(0.0).sqrt().max(self.floor)
+        let (_, lagged, plain) = self.parts();
+        (lagged + plain).sqrt()
     }
 
     /// How much the standard deviation may be in error, as a share of it.
     pub fn relative_error(&self) -> f64 {
-        let (memory, _) = self.lagged();
-        let independent = self.weight * (1.0 - memory * memory) / (1.0 + memory * memory);
-        (0.5 / independent.max(1.0)).sqrt()
+        (0.5 / self.weight).sqrt()
     }
 
     /// The filter that whitens this noise.
     pub fn whitener(&self) -> Whitener {
-        let (memory, share) = self.lagged();
-        let variance = self.deviation().powi(2);
-        Whitener::new(memory, share * variance, (1.0 - share) * variance)
+        let (memory, lagged, plain) = self.parts();
+        Whitener::new(memory, lagged, plain)
     }
 
-    /// φ and the share of the variance that passes through the lag.
-    fn lagged(&self) -> (f64, f64) {
-        let [all, one, two] = self.moments;
-        let uncertain = 2.0 * all / self.weight.sqrt();
-        let memory = if one > uncertain { (two / one).clamp(self.bounds.0, self.bounds.1) } else { self.presumed };
-        (memory, (one / memory / all).clamp(0.0, 1.0))
+    /// φ, P and R; P grows to the least noise to believe where there is less.
+    fn parts(&self) -> (f64, f64, f64) {
+        let [one, _, four] = self.variogram;
+        let memory = self.memory();
+        let lagged = ((four - one) / (memory - memory.powi(4))).clamp(0.0, one / (1.0 - memory));
+        let plain = (one - lagged * (1.0 - memory)).max(0.0);
+        let lacking = (self.floor * self.floor - lagged - plain).max(0.0);
+        (memory, lagged + lacking, plain)
+    }
+
+    /// The root of φ(1 + φ) = (v₄ − v₂)/(v₂ − v₁), within bounds; as presumed where hardly any of the noise remembers.
+    fn memory(&self) -> f64 {
+        let [one, two, four] = self.variogram;
+        let (near, far) = (two - one, four - two);
+        if near < one / self.weight.sqrt() {
+            return self.presumed;
+        }
+        let seen = (0.5 * ((1.0 + 4.0 * (far / near).max(0.0)).sqrt() - 1.0)).clamp(self.bounds.0, self.bounds.1);
+        self.presumed + (seen - self.presumed) * self.weight / (self.weight + MEMORY_SEEN_AFTER)
     }
 }
 

@@ -42,7 +42,7 @@ pub(super) struct Pace {
 /// How unsure a slope is at first, in pascals a second.
 const SLOPE_UNCERTAIN: f64 = 50.0;
 /// How much shorter the memory of a trend is than that of an offset: it has the kerf itself to follow.
-const TREND_HASTE: f64 = 5.0;
+const TREND_HASTE: f64 = 2.0;
 
 impl Baseline {
     /// Starts from one residual with this uncertainty, at this expected level.

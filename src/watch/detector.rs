@@ -1,8 +1,8 @@
 //! Finds a loss in the residual.
 //!
-//! What the baseline does not explain is whitened and charted by a windowed likelihood ratio, after a dead zone is taken off:
-//! the least loss worth a call, twice the baseline's own standard error, and what the level may differ by because the cut is some
-//! seconds ahead of or behind the progress told. A single wild reading is held to four standard deviations and cannot alarm.
+//! What the baseline does not explain is whitened and charted by a windowed likelihood ratio, after a dead zone is taken off: the
+//! least loss worth a call and twice the baseline's own standard error; and, for as many readings as the progress told may be
+//! wrong by, what the level may differ by for that. A single wild reading is held to four standard deviations and cannot alarm.
 
 use std::collections::VecDeque;
 
@@ -18,16 +18,20 @@ const PROGRESS_ERROR: Span = Span::from_secs(3);
 /// How long the steepest stretch of the course is remembered.
 const STEEPEST_MEMORY_S: f64 = 30.0;
 /// Seconds in which the baseline forgets while the machine cuts, and while it does not.
-const MEMORY_CUTTING_S: f64 = 60.0;
+const MEMORY_CUTTING_S: f64 = 20.0;
 const MEMORY_RESTING_S: f64 = 5.0;
 /// The share of the threshold from which a loss is suspected and the baseline does not follow.
 const SUSPECTED: f64 = 0.7;
 /// How many readings long it may be suspected before the baseline follows again.
 const SUSPECTED_FOR: usize = WindowedGlr::WINDOW;
+/// How many times the least loss a loss must be, if nothing is known of the kerf: as much as a part with a long outline opens.
+const KERF_UNKNOWN: f64 = 4.0;
 /// Wild values are held to so many standard deviations.
 const HELD_TO: f64 = 4.0;
 /// Quiet readings after which the whitener is made anew.
 const RETUNE_AFTER: u32 = 100;
+/// The shortest and the longest lag to believe, in lags as told.
+const LAG_RANGE: (f64, f64) = (0.5, 2.0);
 /// An error of the expected level that comes with other open zones, as a share of its change.
 const ZONE_ERROR: f64 = 0.1;
 
@@ -55,6 +59,8 @@ pub(super) struct Detector {
     steepest: f64,
     dead_zone: f64,
     least_loss: f64,
+    /// The readings that the progress told may be wrong by.
+    progress_readings: usize,
     kerf_error: f64,
     suspected_for: usize,
     quiet: u32,
@@ -65,7 +71,7 @@ impl Detector {
         let interval = settings.interval.secs_f64().max(1e-3);
         let memory = |lag: f64| (-interval / lag.max(1e-3)).exp();
         let lag = settings.lag.secs_f64();
-        let bounds = (memory(0.25 * lag), memory(5.0 * lag));
+        let bounds = (memory(LAG_RANGE.0 * lag), memory(LAG_RANGE.1 * lag));
         let noise = Noise::presumed(settings.noise.pascals(), memory(lag), bounds);
         let readings = settings.false_alarm_interval.secs_f64() / interval;
         Detector {
@@ -78,6 +84,7 @@ impl Detector {
             course: VecDeque::new(),
             steepest: 0.0,
             dead_zone: 0.0,
+            progress_readings: (PROGRESS_ERROR.secs_f64() / interval).ceil() as usize,
             least_loss: settings.least_loss.pascals(),
             kerf_error: settings.kerf_error,
             suspected_for: 0,
@@ -140,9 +147,13 @@ impl Detector {
         let (mut baseline, pace) = self.advance(aim, level, MEMORY_CUTTING_S);
         let (foretold, error) = baseline.foretell(aim.mid);
         let lost = aim.mid - level - foretold;
+        let kerf_unknown = match aim.basis {
+            Basis::Job => 1.0,
+            Basis::Taught | Basis::LikeSealed => KERF_UNKNOWN,
+        };
+        self.dead_zone = kerf_unknown * self.least_loss + 2.0 * error;
         let progress = self.steepest.max(aim.ahead) + baseline.slope().abs() * PROGRESS_ERROR.secs_f64();
-        self.dead_zone = self.least_loss + 2.0 * error + progress;
-        let ratio = self.chart(lost);
+        let ratio = self.chart(lost, progress);
         self.suspected_for = if ratio > SUSPECTED * self.threshold { self.suspected_for + 1 } else { 0 };
         if self.suspected_for == 0 || self.suspected_for > SUSPECTED_FOR {
             baseline.learn(aim.mid, aim.mid - level, pace, HELD_TO);
@@ -177,11 +188,14 @@ impl Detector {
         (baseline, pace)
     }
 
-    fn chart(&mut self, lost: f64) -> f64 {
+    /// The chart's ratio after one more reading, of which the progress told may be the cause for some seconds.
+    fn chart(&mut self, lost: f64, progress: f64) -> f64 {
         let deviation = self.whitener.deviation() * (1.0 + self.noise.relative_error());
-        let shift = self.whitener.lasting() * self.dead_zone / deviation;
+        let scale = self.whitener.lasting() / deviation;
+        let (shift, excess) = (scale * self.dead_zone, scale * progress);
         let innovation = self.whitener.take(lost) / deviation;
-        self.chart.take(innovation.clamp(-HELD_TO, shift + HELD_TO) - shift)
+        let held = innovation.clamp(-HELD_TO, shift + excess + HELD_TO);
+        self.chart.take_with(held - shift, excess, self.progress_readings)
     }
 
     /// The noise at zero frequency, as the standard deviation that one reading would have, were readings independent.

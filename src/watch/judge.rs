@@ -20,7 +20,7 @@ const NEVER_SEATED_FOR: Span = Span::from_secs(3);
 /// How long the level must be back before a loss is over.
 const BACK_FOR: Span = Span::from_secs(1);
 /// Readings by which a collapsing level's end is foretold.
-const HEADING: usize = 6;
+const HEADING: usize = 8;
 /// Seconds over which the margin is averaged.
 const MARGIN_MEMORY_S: f64 = 2.0;
 /// A bare table's level under this share of what it should be means a weak pump or a clogged filter.
@@ -37,7 +37,7 @@ impl Watch {
             self.high.clear();
             return;
         };
-        if look.blank {
+        if look.blank || !(look.settled || look.cutting == CuttingKnown::Told) {
             return;
         }
         let error = self.detector.deviation_of_mean(self.recent.len() as f64);
@@ -246,7 +246,8 @@ fn greatest_level(look: &Look<'_>, expected: &Expected) -> f64 {
 }
 
 /// Whether the level is, or is heading, where only a pump that does not pull would leave it.
-fn pump_is_gone(look: &Look<'_>, heading: Option<f64>, base: Option<f64>) -> bool {
+fn pump_is_gone(look: &Look<'_>, heading: Option<(f64, f64)>, base: Option<f64>) -> bool {
     let half_way = base.is_some_and(|base| look.level < COLLAPSED * base);
-    look.level < look.marks.off || (half_way && heading.is_some_and(|level| level < look.marks.off))
+    let bare = look.sample.ends.map_or(look.marks.off, |ends| look.marks.off.max(COLLAPSED * ends.bare.pascals()));
+    look.level < bare || (half_way && heading.is_some_and(|(level, error)| level + 2.0 * error < bare))
 }

@@ -59,12 +59,15 @@ impl Recent {
         (late - early).abs() < 0.01 * late.abs() + 3.0 * deviation
     }
 
-    /// The level that the newest `count` readings approach, if they fall off exponentially: each is then a fixed share of the one
-    /// before and a constant more.
-    pub(super) fn heading_for(&self, count: usize) -> Option<f64> {
+    /// The level that the newest `count` readings approach, and its standard error, if they fall off exponentially: each is then a
+    /// fixed share of the one before and a constant more.
+    pub(super) fn heading_for(&self, count: usize) -> Option<(f64, f64)> {
         let newest: Vec<f64> = self.levels.iter().rev().take(count).map(|(_, level)| *level).collect();
         let pairs: Vec<(f64, f64)> = newest.windows(2).map(|pair| (pair[1], pair[0])).collect();
-        let line = Line::fit(&[&pairs]).filter(|line| (0.0..0.99).contains(&line.slope))?;
-        Some((line.mean_y - line.slope * line.mean_x) / (1.0 - line.slope))
+        let line = Line::fit(&[&pairs]).filter(|line| (0.0..1.0).contains(&line.slope))?;
+        let rest = (line.mean_y - line.slope * line.mean_x) / (1.0 - line.slope);
+        let reach = (rest - line.mean_x) * (rest - line.mean_x) / line.sum_xx;
+        let error = line.deviation / (1.0 - line.slope) * (1.0 / line.count as f64 + reach).sqrt();
+        Some((rest, error))
     }
 }

@@ -2,7 +2,6 @@
 
 use clap::{Args, ValueEnum};
 use tracing_subscriber::EnvFilter;
-use tracing_subscriber::fmt::time::UtcTime;
 
 /// How the log looks.
 #[derive(Clone, Copy, Debug, Default, ValueEnum)]

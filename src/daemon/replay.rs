@@ -21,8 +21,8 @@ pub enum ReplayError {
     #[error(transparent)]
     Minder(#[from] MinderError),
     /// There is no state to begin with.
-    #[error("the journal holds no state of the program from before {0}; name a later time")]
-    NothingBefore(String),
+    #[error("the journal holds no state of the program to begin with (asked: before {0}); name a later time")]
+    NothingKept(String),
 }
 
 /// What a replay came to.
@@ -42,19 +42,20 @@ pub struct Replayed {
     pub span: Option<(Moment, Moment)>,
 }
 
-/// Plays the journal at `place` from the newest state kept at or before `from`, calling `see` with each moment and the
-/// actions ordered then.
+/// Plays the journal at `place` from the newest state kept before `from`, or from the oldest there is, calling `see` with each
+/// moment and the actions ordered then.
 ///
 /// # Errors
 /// [`ReplayError`] if there is nothing to play.
-pub fn replay(place: &Where, from: Utc, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
+pub fn replay(place: &Where, from: Option<Utc>, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
     let runtime = Builder::new_current_thread().enable_all().build().map_err(ReplayError::Runtime)?;
     runtime.block_on(play(place, from, see))
 }
 
-async fn play(place: &Where, from: Utc, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
+async fn play(place: &Where, from: Option<Utc>, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
     let journal = Journal::look(place).await?;
-    let mut black_box = journal.black_box(from).await?.ok_or_else(|| ReplayError::NothingBefore(from.rfc3339()))?;
+    let found = journal.black_box(from).await?;
+    let mut black_box = found.ok_or_else(|| ReplayError::NothingKept(from.map_or_else(|| "ever".to_owned(), Utc::rfc3339)))?;
     let mut minder = Minder::restore(&black_box.snapshot.bytes)?;
     let mut replayed = Replayed::default();
     while let Some(page) = black_box.next().await? {

@@ -5,7 +5,6 @@ mod board_class;
 mod closed_form;
 mod description;
 pub mod leak;
-mod mask;
 mod network;
 mod pump;
 mod root;

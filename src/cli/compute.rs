@@ -7,7 +7,7 @@ use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, setrlimit};
 
 use crate::daemon::Brief;
-use crate::expectation::{self, Forecast};
+use crate::expectation::Forecast;
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
@@ -21,12 +21,7 @@ pub(super) fn run() -> Result<ExitCode> {
     let mut question = Vec::new();
     std::io::stdin().take(LONGEST_QUESTION).read_to_end(&mut question)?;
     let brief: Brief = serde_json::from_slice(&question).context("the question is no brief for a forecast")?;
-    let answer: Result<Forecast, String> = forecast(&brief);
+    let answer: Result<Forecast, String> = brief.answer().map_err(|error| error.to_string());
     std::io::stdout().write_all(&serde_json::to_vec(&answer)?)?;
     Ok(ExitCode::SUCCESS)
-}
-
-fn forecast(brief: &Brief) -> Result<Forecast, String> {
-    let request = &brief.request;
-    expectation::forecast(&brief.table, brief.place, request.card.as_deref(), &request.open).map_err(|error| error.to_string())
 }

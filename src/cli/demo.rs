@@ -32,11 +32,9 @@ const LEAST_REAL_LIMIT: (Duration, Duration) = (Duration::from_millis(100), Dura
 
 /// Watch a simulated table: a child process plays it behind a pseudo-terminal, and the real program watches it.
 #[derive(Debug, Args)]
-#[command(
-    after_help = "Examples:\n  holdwatch demo\n  holdwatch demo --scene sheet-lifts --pace 10 --for 60\n\n\
+#[command(after_help = "Examples:\n  holdwatch demo\n  holdwatch demo --scene sheet-lifts --pace 10 --for 60\n\n\
                   Scenes: good-cut, badly-seated, zone-left-open, sheet-lifts, small-part-lost, slow-leak, pump-failing,\n\
-                  filter-plugging, cable-pulled, and shift, which is all that a shop sees one after the other."
-)]
+                  filter-plugging, cable-pulled, and shift, which is all that a shop sees one after the other.")]
 pub(super) struct Demo {
     /// How many times as fast as real time to run, 1 to 60.
     #[arg(long, value_name = "N", default_value_t = 1.0, value_parser = pace)]

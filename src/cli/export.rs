@@ -36,7 +36,8 @@ enum ExportError {
 impl Export {
     pub(super) fn run(self) -> Result<ExitCode> {
         let window = Window { from: time(self.from.as_deref(), i64::MIN)?, to: time(self.to.as_deref(), i64::MAX)? };
-        let mut rows = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(std::io::stdout().lock());
+        let mut rows =
+            csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(std::io::stdout().lock());
         match write(&Where::from_text(&self.journal), window, &mut rows) {
             Ok(()) => Ok(ExitCode::SUCCESS),
             // Whoever reads has seen enough.

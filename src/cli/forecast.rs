@@ -7,8 +7,9 @@ use anyhow::{Result, bail};
 use clap::Args;
 
 use super::files;
-use crate::expectation::{Course, Forecast, forecast, zones_under};
-use crate::gauge::Place;
+use crate::daemon::Brief;
+use crate::event::Request;
+use crate::expectation::{Course, Forecast, zones_under};
 use crate::job::Card;
 use crate::setup::Setup;
 use crate::table::{ZoneId, ZoneSet};
@@ -36,8 +37,7 @@ impl Show {
         let setup = files::setup(&self.setup)?;
         let card = files::card(&self.job, &setup)?;
         let open = open_zones(&setup, &card)?;
-        let place = setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
-        let forecast = forecast(&setup.table, place, Some(&card), &[open])?;
+        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
         if self.json {
             println!("{}", serde_json::to_string_pretty(&forecast)?);
         } else if let Some(course) = forecast.courses.first() {
@@ -49,11 +49,10 @@ impl Show {
 
 fn open_zones(setup: &Setup, card: &Card) -> Result<ZoneSet> {
     if card.zones.is_empty() {
-        return Ok(zones_under(&setup.table.plenum, &card.sheet.rect));
+        return Ok(zones_under(&setup.table, &card.sheet.rect));
     }
     let zones = setup.table.plenum.zones.iter().zip(0..);
-    let open: ZoneSet =
-        zones.filter(|(zone, _)| card.zones.contains(&zone.name)).map(|(_, id)| ZoneId(id)).collect();
+    let open: ZoneSet = zones.filter(|(zone, _)| card.zones.contains(&zone.name)).map(|(_, id)| ZoneId(id)).collect();
     if open.is_empty() {
         bail!("none of the card's zones {:?} is one of the table's", card.zones);
     }
@@ -61,11 +60,18 @@ fn open_zones(setup: &Setup, card: &Card) -> Result<ZoneSet> {
 }
 
 fn tell(setup: &Setup, card: &Card, forecast: &Forecast, course: &Course) {
-    let names: Vec<&str> =
-        course.open.iter().filter_map(|zone| setup.table.plenum.zones.get(usize::from(zone.0))).map(|zone| zone.name.as_str()).collect();
+    let names: Vec<&str> = course
+        .open
+        .iter()
+        .filter_map(|zone| setup.table.plenum.zones.get(usize::from(zone.0)))
+        .map(|zone| zone.name.as_str())
+        .collect();
     println!("{}: zones open {}", card.name, names.join(", "));
     println!("covered and uncut {:.1} kPa, bare {:.1} kPa", course.sealed.pascals() / 1e3, course.bare.pascals() / 1e3);
-    println!("{:>6}  {:>17}  {:>10}  weakest part (required {:.1})", "cut", "vacuum kPa", "leak m3/h", card.required_margin);
+    println!(
+        "{:>6}  {:>17}  {:>10}  weakest part (required {:.1})",
+        "cut", "vacuum kPa", "leak m3/h", card.required_margin
+    );
     let step = (course.points.len() / (LINES - 1)).max(1);
     for (fraction, expected) in course.points.iter().step_by(step) {
         let weakest = expected.weakest.map_or_else(String::new, |weakest| {
@@ -82,6 +88,9 @@ fn tell(setup: &Setup, card: &Card, forecast: &Forecast, course: &Course) {
         );
     }
     if !forecast.unseen.is_empty() {
-        println!("{} part(s) are too small for their loss to show on the gauge; only their margin protects them", forecast.unseen.len());
+        println!(
+            "{} part(s) are too small for their loss to show on the gauge; only their margin protects them",
+            forecast.unseen.len()
+        );
     }
 }

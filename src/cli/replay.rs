@@ -62,7 +62,10 @@ fn tell(replayed: &Replayed) {
     if let Some((first, last)) = replayed.span {
         println!("from {} to {}", civil(first), civil(last));
     }
-    println!("{events} events, {actions} actions; {same} pieces the same to the byte, {} not", replayed.different.len());
+    println!(
+        "{events} events, {actions} actions; {same} pieces the same to the byte, {} not",
+        replayed.different.len()
+    );
     for at in &replayed.different {
         println!("not the same: the piece that begins at {}", civil(*at));
     }

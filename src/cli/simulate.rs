@@ -10,11 +10,11 @@ use clap::Args;
 
 use super::files;
 use crate::daemon::Clock;
-use crate::expectation;
 use crate::gauge::{GaugeSettings, LineId, Place};
 use crate::job::Card;
 use crate::plant::{self, Blemish, Mischief, OnTheLine, Plant, Report, Said, Scene, Server, Truth};
 use crate::setup::Setup;
+use crate::table::{ClosedForm, Condensed, Table, TableLoad};
 
 /// Play a simulated table behind a pseudo-terminal, with the setup's gauge and light on it, again and again until a signal.
 ///
@@ -124,7 +124,7 @@ fn on_the_line(setup: &Setup) -> Result<OnTheLine> {
 
 fn plant(setup: &Setup, cards: &[Card], scenes: &[Scene], seed: u64) -> Result<Plant> {
     let truth = Truth::drawn(&setup.table, seed);
-    let condense = Box::new(expectation::condense_zones);
+    let condense = Box::new(|table: &Table, load: &TableLoad| ClosedForm::condense(table, load).zones().clone());
     Ok(Plant::new(&setup.table, cards, scenes, truth, condense)?)
 }
 

@@ -33,7 +33,8 @@ impl Folder {
 
     /// The names of the cards that can be read, in order.
     pub(super) fn names(&self, setup: &Setup) -> Vec<String> {
-        let mut names: Vec<String> = self.files().filter_map(|file| read(&file, setup).ok()).map(|card| card.name).collect();
+        let mut names: Vec<String> =
+            self.files().filter_map(|file| read(&file, setup).ok()).map(|card| card.name).collect();
         names.sort();
         names.dedup();
         names
@@ -42,9 +43,7 @@ impl Folder {
     /// The card of this name, by the name in it or of its file.
     pub(super) fn find(&self, name: &str, setup: &Setup) -> Option<Result<Card, String>> {
         let by_file = self.files().find(|file| file.file_stem().is_some_and(|stem| stem.to_string_lossy() == name));
-        let by_name = || {
-            self.files().find_map(|file| read(&file, setup).ok().filter(|card| card.name == name)).map(Ok)
-        };
+        let by_name = || self.files().find_map(|file| read(&file, setup).ok().filter(|card| card.name == name)).map(Ok);
         by_name().or_else(|| by_file.map(|file| read(&file, setup)))
     }
 

@@ -9,9 +9,10 @@ use tokio::process::Command;
 use tokio::time::timeout;
 
 use crate::event::Request;
-use crate::expectation::Forecast;
+use crate::expectation::{self, Forecast, ForecastError, Question, Spread};
 use crate::gauge::Place;
-use crate::table::Table;
+use crate::setup::Setup;
+use crate::table::{ClosedForm, Table, Tap};
 
 /// The longest a forecast may take.
 const LIMIT: Duration = Duration::from_secs(120);
@@ -25,9 +26,42 @@ pub struct Brief {
     /// The table.
     pub table: Table,
     /// Where the gauge sits that the forecast is compared with.
-    pub place: Place,
+    pub tap: Tap,
+    /// How well the table is known.
+    pub spread: Spread,
     /// What is asked.
     pub request: Request,
+}
+
+/// At how many points of a cut a forecast is reckoned.
+const POINTS: u16 = 65;
+
+impl Brief {
+    /// The brief for a table as it is set up.
+    pub fn new(setup: &Setup, request: Request) -> Self {
+        let place = setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
+        let tap = match place {
+            Place::Manifold => Tap::Manifold,
+            Place::PumpInlet => Tap::PumpInlet,
+        };
+        Brief { table: setup.table.clone(), tap, spread: setup.spread, request }
+    }
+
+    /// Reckons the forecast here and now.
+    ///
+    /// # Errors
+    /// [`ForecastError`] for a request that cannot be answered.
+    pub fn answer(&self) -> Result<Forecast, ForecastError> {
+        let question = Question {
+            table: &self.table,
+            tap: self.tap,
+            card: self.request.card.as_deref(),
+            sets: &self.request.open,
+            spread: &self.spread,
+            points: POINTS,
+        };
+        expectation::forecast(&question, ClosedForm::condense)
+    }
 }
 
 /// Has a forecast computed.
@@ -38,8 +72,11 @@ pub struct Brief {
 /// # Cancellation
 /// Dropping the future kills the child.
 pub(super) async fn forecast(brief: &Brief) -> Result<Forecast, String> {
-    let said = timeout(LIMIT, run(brief)).await.map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
-    serde_json::from_slice::<Result<Forecast, String>>(&said).map_err(|error| format!("the forecast is unreadable: {error}"))?
+    let said = timeout(LIMIT, run(brief))
+        .await
+        .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
+    serde_json::from_slice::<Result<Forecast, String>>(&said)
+        .map_err(|error| format!("the forecast is unreadable: {error}"))?
 }
 
 async fn run(brief: &Brief) -> Result<Vec<u8>, String> {

@@ -190,7 +190,10 @@ fn explain(settings: &LineSettings, error: &serialport::Error) -> String {
     match error.kind {
         serialport::ErrorKind::NoDevice => format!("{} is in use by another program", settings.port),
         serialport::ErrorKind::Io(std::io::ErrorKind::PermissionDenied) => {
-            format!("{}: permission denied; the user needs the group that owns serial ports (often dialout)", settings.port)
+            format!(
+                "{}: permission denied; the user needs the group that owns serial ports (often dialout)",
+                settings.port
+            )
         }
         serialport::ErrorKind::Io(_) | serialport::ErrorKind::InvalidInput | serialport::ErrorKind::Unknown => {
             format!("{} is not a serial port that can be used: {error}", settings.port)

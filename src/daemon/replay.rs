@@ -47,15 +47,24 @@ pub struct Replayed {
 ///
 /// # Errors
 /// [`ReplayError`] if there is nothing to play.
-pub fn replay(place: &Where, from: Option<Utc>, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
+pub fn replay(
+    place: &Where,
+    from: Option<Utc>,
+    see: &mut dyn FnMut(Moment, &[Action]),
+) -> Result<Replayed, ReplayError> {
     let runtime = Builder::new_current_thread().enable_all().build().map_err(ReplayError::Runtime)?;
     runtime.block_on(play(place, from, see))
 }
 
-async fn play(place: &Where, from: Option<Utc>, see: &mut dyn FnMut(Moment, &[Action])) -> Result<Replayed, ReplayError> {
+async fn play(
+    place: &Where,
+    from: Option<Utc>,
+    see: &mut dyn FnMut(Moment, &[Action]),
+) -> Result<Replayed, ReplayError> {
     let journal = Journal::look(place).await?;
     let found = journal.black_box(from).await?;
-    let mut black_box = found.ok_or_else(|| ReplayError::NothingKept(from.map_or_else(|| "ever".to_owned(), Utc::rfc3339)))?;
+    let mut black_box =
+        found.ok_or_else(|| ReplayError::NothingKept(from.map_or_else(|| "ever".to_owned(), Utc::rfc3339)))?;
     let mut minder = Minder::restore(&black_box.snapshot.bytes)?;
     let mut replayed = Replayed::default();
     while let Some(page) = black_box.next().await? {

@@ -41,8 +41,7 @@ pub(super) async fn open(place: &Where, at: Moment) -> Result<(Store, Remembered
     let (inbox, writes) = mpsc::channel(WAITING_WRITES);
     let (stands, standing) = watch::channel(Standing::default());
     let (opened, journal) = watch::channel(None);
-    let mut store =
-        Store { inbox, standing, journal, place: place.clone(), at, writes, stands, opened, writer: None };
+    let mut store = Store { inbox, standing, journal, place: place.clone(), at, writes, stands, opened, writer: None };
     let remembered = match store.try_open().await {
         Ok(remembered) => remembered,
         Err(error) if passes(&error) => {

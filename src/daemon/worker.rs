@@ -14,7 +14,6 @@ use super::clock::Clock;
 use super::compute::{self, Brief};
 use super::notify;
 use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
-use crate::gauge::Place;
 use crate::journal::{Standing, Write};
 use crate::minder::Minder;
 use crate::moment::{Moment, Span, Steady};
@@ -162,8 +161,7 @@ impl Worker {
     }
 
     fn compute(&self, id: RequestId, request: Request) {
-        let place = self.setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
-        let brief = Brief { table: self.setup.table.clone(), place, request };
+        let brief = Brief::new(&self.setup, request);
         let events = self.events.clone();
         let stop = self.stop.clone();
         tokio::spawn(async move {

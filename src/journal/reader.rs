@@ -169,7 +169,8 @@ impl Journal {
     pub async fn black_box(&self, time: Option<Utc>) -> Result<Option<BlackBox>, JournalError> {
         let (sql, before) = match time {
             Some(time) => {
-                let newest = "SELECT chunk, seq, civil, bytes FROM snapshot WHERE civil < $1 ORDER BY chunk DESC LIMIT 1";
+                let newest =
+                    "SELECT chunk, seq, civil, bytes FROM snapshot WHERE civil < $1 ORDER BY chunk DESC LIMIT 1";
                 (newest, time.micros())
             }
             None => {

@@ -84,9 +84,9 @@ impl Minder {
     }
 
     fn pattern_of(&self, assessment: &Assessment) -> Pattern {
-        let waiting = self.announced().any(|status| {
-            matches!(status.state, State::Unacknowledged | State::ReturnedUnacknowledged)
-        });
+        let waiting = self
+            .announced()
+            .any(|status| matches!(status.state, State::Unacknowledged | State::ReturnedUnacknowledged));
         let urgent = if waiting { Lamp::Flashing } else { Lamp::Steady };
         match assessment.verdict {
             Verdict::Loose => Pattern::only(Colour::Red, urgent),

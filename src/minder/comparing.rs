@@ -91,17 +91,18 @@ impl Minder {
 
     /// Settles anew what the live level is compared with.
     pub(super) fn compare(&mut self) {
-        self.compared = self.job_expectation().or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+        self.compared =
+            self.job_expectation().or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
     }
 
     fn job_expectation(&self) -> Option<Compared> {
         let loaded = self.loaded.as_ref()?;
         let course = course(loaded.forecast.as_ref(), self.open)?;
-        let ahead = loaded.pace.map(|pace| {
+        let ahead = loaded.pace.and_then(|pace| {
             let further = loaded.progress.fraction() + pace.per_second * PROGRESS_LAG_S;
-            course.at(Progress::from_fraction(further)).mid
+            course.at(Progress::from_fraction(further)).map(|expected| expected.mid)
         });
-        Some(Compared { expected: course.at(loaded.progress), basis: Basis::Job, ends: Some(ends(course)), ahead })
+        Some(Compared { expected: course.at(loaded.progress)?, basis: Basis::Job, ends: Some(ends(course)), ahead })
     }
 
     fn taught_expectation(&self) -> Option<Compared> {
@@ -123,7 +124,7 @@ impl Minder {
 
     fn sealed_expectation(&self) -> Option<Compared> {
         let course = course(self.bare.as_ref(), self.open)?;
-        let expected = course.at(Progress::START);
+        let expected = course.at(Progress::START)?;
         Some(Compared { expected, basis: Basis::LikeSealed, ends: Some(ends(course)), ahead: None })
     }
 
@@ -147,7 +148,7 @@ impl Minder {
 }
 
 fn course(forecast: Option<&Forecast>, open: ZoneSet) -> Option<&Course> {
-    forecast?.courses.iter().find(|course| course.open == open)
+    forecast?.course(open)
 }
 
 fn ends(course: &Course) -> Ends {
@@ -156,8 +157,8 @@ fn ends(course: &Course) -> Ends {
 
 /// A set of zones and those that differ from it by one: a valve turned needs no new forecast.
 fn neighbours(open: ZoneSet, count: usize) -> Vec<ZoneSet> {
-    let turned = (0..u8::try_from(count).unwrap_or(u8::MAX)).map(ZoneId).map(|zone| {
-        if open.contains(zone) { open.without(zone) } else { open.with(zone) }
-    });
+    let turned = (0..u8::try_from(count).unwrap_or(u8::MAX))
+        .map(ZoneId)
+        .map(|zone| if open.contains(zone) { open.without(zone) } else { open.with(zone) });
     std::iter::once(open).chain(turned.filter(|set| !set.is_empty())).collect()
 }

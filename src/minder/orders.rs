@@ -23,7 +23,14 @@ pub(super) struct Pace {
 const PACE_SPAN: Span = Span::from_millis(500);
 
 impl Minder {
-    pub(super) fn carry_out(&mut self, at: Moment, actor: &Actor, id: CommandId, command: Command, out: &mut Vec<Action>) {
+    pub(super) fn carry_out(
+        &mut self,
+        at: Moment,
+        actor: &Actor,
+        id: CommandId,
+        command: Command,
+        out: &mut Vec<Action>,
+    ) {
         let kept = serde_json::to_value(&command).unwrap_or_default();
         let answer = self.obey(at, command, out);
         // Progress comes every second and stands in the readings' bands; the rest is worth a record each.
@@ -66,7 +73,7 @@ impl Minder {
 
     fn load(&mut self, at: Moment, card: Card) -> Answer {
         let open = if card.zones.is_empty() {
-            zones_under(&self.setup.table.plenum, &card.sheet.rect)
+            zones_under(&self.setup.table, &card.sheet.rect)
         } else {
             match self.zones_named(&card.zones) {
                 Ok(open) => open,

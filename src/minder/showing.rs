@@ -9,9 +9,7 @@ use crate::moment::{Moment, Span, Steady, Utc};
 use crate::setup::Source;
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{
-    self, AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView,
-};
+use crate::view::{self, AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
 use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -92,7 +90,9 @@ impl Minder {
             (_, _) => message,
         };
         match self.compared.as_ref().and_then(|compared| self.margin_at(compared.expected.mid)) {
-            Some((_, part)) => message.with_text("part", self.part_name(part)).with_number("required", self.required_margin()),
+            Some((_, part)) => {
+                message.with_text("part", self.part_name(part)).with_number("required", self.required_margin())
+            }
             None => message,
         }
     }
@@ -179,7 +179,11 @@ impl Minder {
     }
 
     fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
-        self.roll.statuses().filter(|status| status.state != State::Normal).map(|status| self.alarm_view(at, status)).collect()
+        self.roll
+            .statuses()
+            .filter(|status| status.state != State::Normal)
+            .map(|status| self.alarm_view(at, status))
+            .collect()
     }
 
     fn alarm_view(&self, at: Moment, status: Status) -> AlarmView {

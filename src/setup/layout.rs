@@ -7,6 +7,7 @@ use std::f64::consts::PI;
 
 use super::section::{Complaint, DENSITY, LENGTH, PLAIN, SPAN, Section, complaint, named};
 use super::suction::{full_flow, leak};
+use crate::expectation::Spread;
 use crate::table::leak::Pipe;
 use crate::table::{
     Air, Board, BoardClass, Faces, Layer, Plenum, Point, Pump, Rect, Rim, Rims, Seam, ValveLaw, Zone, ZoneSet,
@@ -23,26 +24,28 @@ const RESISTANCE: (f64, f64) = (0.0, 1e16);
 /// Rectangles that touch share an edge but for rounding, in metres.
 pub(super) const ROUNDING: f64 = 1e-6;
 
-/// The board from `[board]`.
-pub(super) fn board(board: &Section) -> Option<Board> {
+/// The board from `[board]`, and how well it is known.
+pub(super) fn board(board: &Section) -> Option<(Board, Spread)> {
     let length = board.number("length", LENGTH, SIDE).required();
     let width = board.number("width", LENGTH, SIDE).required();
     let layers = layers(board);
     let rims = rims(board);
     let seams: Vec<_> = board.sections("seam", 32).iter().map(seam).collect();
     let top_entry = board.number("top_entry_per_m", PLAIN, RESISTANCE).or(0.0);
-    Some(Board {
+    let (layers, spread) = layers?;
+    let board = Board {
         length: Length::from_millimetres(length?),
         width: Length::from_millimetres(width?),
-        layers: layers?,
+        layers,
         rims: rims?,
         seams: seams.into_iter().collect::<Option<_>>()?,
         top_entry: LayerResistance::from_per_metre(top_entry?),
-    })
+    };
+    Some((board, spread))
 }
 
-/// By class or weight, by permeabilities, or layer by layer.
-fn layers(board: &Section) -> Option<Vec<Layer>> {
+/// By class or weight, by permeabilities that were measured, or layer by layer.
+fn layers(board: &Section) -> Option<(Vec<Layer>, Spread)> {
     let class = board.choice("class", &named(&BoardClass::ALL)).optional();
     let density = board.number("density", DENSITY, (200.0, 1200.0)).optional();
     let faces = board.choice("faces", &named(&[Faces::Off, Faces::TopSkimmed, Faces::On])).optional();
@@ -56,11 +59,13 @@ fn layers(board: &Section) -> Option<Vec<Layer>> {
     let weighed = density.map(|kg_m3| BoardClass::of_fibreboard(Density::from_kg_per_m3(kg_m3)));
     let both = class.is_some() && weighed.is_some();
     match (class.or(weighed), thickness, measured, written.is_empty()) {
-        (Some(class), Some(mm), (None, None), true) if !both => Some(typical_layers(board, class, faces, mm)),
-        (None, Some(mm), (Some(along), Some(through)), true) if faces.is_none() => {
-            Some(vec![layer_of(mm, along, through)])
+        (Some(class), Some(mm), (None, None), true) if !both => {
+            Some((typical_layers(board, class, faces, mm), Spread::by_label(class.permeability())))
         }
-        (None, None, (None, None), false) if faces.is_none() => Some(written),
+        (None, Some(mm), (Some(along), Some(through)), true) if faces.is_none() => {
+            Some((vec![layer_of(mm, along, through)], Spread::SURVEYED))
+        }
+        (None, None, (None, None), false) if faces.is_none() => Some((written, Spread::SURVEYED)),
         _ => {
             board.refuse(complaint(
                 "the board's layers are not told in one way",

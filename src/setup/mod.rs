@@ -23,6 +23,7 @@ pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use section::{Closed, Notes, Section};
 
+use crate::expectation::Spread;
 use crate::gauge::{GaugeSettings, LineSettings};
 use crate::job::Card;
 use crate::lamp::LightSettings;
@@ -37,6 +38,8 @@ pub struct Setup {
     pub table_name: String,
     /// The table with nothing on it.
     pub table: Table,
+    /// How well the table is known: measured values bind an expectation more closely than a class does.
+    pub spread: Spread,
     /// The serial lines, by [`crate::gauge::LineId`].
     pub lines: Vec<LineSettings>,
     /// The gauges, by [`crate::gauge::GaugeId`]; at least one.
@@ -177,7 +180,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let table_section = root.section("table");
     let table_name = table_section.text("name").required();
     let air = suction::air(&table_section);
-    let table = table(root, air);
+    let (table, spread) = table(root, air).unzip();
     let devices = devices::devices(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
@@ -189,6 +192,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     Some(Setup {
         table_name: table_name?,
         table: table?,
+        spread: spread?,
         lines,
         gauges,
         lights,
@@ -203,12 +207,13 @@ fn written_setup(root: &Section) -> Option<Setup> {
     })
 }
 
-fn table(root: &Section, air: Option<Air>) -> Option<Table> {
+fn table(root: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
     let air = air.as_ref();
     let pump = suction::pump(&root.section("pump"), air);
-    let board = layout::board(&root.section("board"));
+    let (board, spread) = layout::board(&root.section("board")).unzip();
     let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
     let manifold = suction::manifold(&root.section("manifold"), air);
     let filter = suction::filter(&root.section("filter"), air, pump.as_ref());
-    Some(Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? })
+    let table = Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? };
+    Some((table, spread?))
 }

@@ -6,8 +6,9 @@ use super::chance::Chance;
 use super::machine::Levels;
 use super::outbox::Outbox;
 use super::transducer::{Blemish, Transducer, line_of_text, registers};
-use crate::gauge::{AsciiTalk, GaugeSettings, Talk};
+use crate::gauge::{AsciiTalk, GaugeSettings, RegisterTable, RegisterTalk, Talk};
 use crate::line::{LineSettings, Protocol};
+use crate::modbus::{Asked, ExceptionCode, Reply, Request, RequestReceiver, UNITS, silent_interval};
 use crate::moment::{Span, Steady};
 
 /// What hangs on the line.
@@ -53,7 +54,9 @@ pub(super) struct Bench {
     coils: BTreeMap<u16, bool>,
     mischief: Mischief,
     chance: Chance,
-    inbox: Vec<u8>,
+    requests: RequestReceiver,
+    /// What was heard in text and not answered.
+    text: Vec<u8>,
     outbox: Outbox,
     /// When a talker that speaks by itself speaks next.
     speaks: Option<Steady>,
@@ -61,9 +64,11 @@ pub(super) struct Bench {
 
 /// How long a unit takes to think, beyond the silence that ends a request (common practice, no source).
 const THINKING: Span = Span::from_millis(2);
-/// The silence that ends a frame, in characters: MODBUS over serial line specification V1.02, section 2.5.1.1.
-const SILENCE: f64 = 3.5;
-/// More than any request; what is older is lost.
+/// How many registers on either side of a gauge's number can be read too.
+const BESIDE: u16 = 8;
+/// How many coils a relay unit has.
+const COILS: u16 = 256;
+/// More than any request in text; what is older is lost.
 const MOST_UNREAD: usize = 512;
 
 impl Bench {
@@ -79,7 +84,8 @@ impl Bench {
             coils: BTreeMap::new(),
             mischief: on.mischief,
             chance,
-            inbox: Vec::new(),
+            requests: RequestReceiver::default(),
+            text: Vec::new(),
             speaks: None,
         }
     }
@@ -91,20 +97,18 @@ impl Bench {
 
     /// Loses what is under way, as a pulled cable does.
     pub(super) fn cut_off(&mut self) {
-        self.inbox.clear();
+        self.requests.clear();
+        self.text.clear();
         self.outbox.clear();
     }
 
     /// Takes in what was sent to the line by `now`; whether coils changed.
     pub(super) fn hear(&mut self, bytes: &[u8], now: Steady, levels: &Levels) -> bool {
-        self.inbox.extend_from_slice(bytes);
         let before = self.coils.clone();
         match self.line.protocol {
-            Protocol::ModbusRtu => {}
-            Protocol::AsciiTalker => self.answer_text(now, levels),
+            Protocol::ModbusRtu => self.answer_frames(bytes, now, levels),
+            Protocol::AsciiTalker => self.answer_text(bytes, now, levels),
         }
-        let old = self.inbox.len().saturating_sub(MOST_UNREAD);
-        self.inbox.drain(..old);
         before != self.coils
     }
 
@@ -121,23 +125,121 @@ impl Bench {
         }
     }
 
+    /// Answers every whole frame that is for a unit here.
+    fn answer_frames(&mut self, bytes: &[u8], now: Steady, levels: &Levels) {
+        self.requests.push(bytes);
+        while let Some(asked) = self.requests.next() {
+            // A request is through the line when its characters are, whenever the terminal handed them over.
+            let heard = now.plus(self.outbox.characters(bytes.len() as f64)).plus(silent_interval(&self.line));
+            if let Some(reply) = self.reply(&asked, now, levels) {
+                let frame = self.framed(&asked, &reply);
+                self.say(frame, heard.plus(THINKING));
+            }
+        }
+    }
+
+    /// The answer of the unit that is asked; `None` if there is none by that address.
+    fn reply(&mut self, asked: &Asked, now: Steady, levels: &Levels) -> Option<Reply> {
+        let of_gauge = self.transducers.iter().any(|one| talk(one).is_some_and(|talk| talk.unit == asked.unit));
+        let of_relay = self.relay == Some(asked.unit);
+        let request = match &asked.request {
+            Ok(request) if of_gauge || of_relay => request,
+            Err(code) if of_gauge || of_relay => return Some(Reply::Exception(*code)),
+            Ok(_) | Err(_) => return None,
+        };
+        let refused = Reply::Exception(ExceptionCode::ILLEGAL_FUNCTION);
+        Some(match request {
+            Request::ReadHolding { address, count } if of_gauge => {
+                self.read_registers(asked.unit, RegisterTable::Holding, *address, *count, now, levels)
+            }
+            Request::ReadInput { address, count } if of_gauge => {
+                self.read_registers(asked.unit, RegisterTable::Input, *address, *count, now, levels)
+            }
+            Request::Loopback { .. } => Reply::Done,
+            Request::ReadCoils { address, count } if of_relay => self.read_coils(*address, *count),
+            Request::WriteCoil { address, on } if of_relay => self.write_coils(*address, &[*on]),
+            Request::WriteCoils { address, on } if of_relay => self.write_coils(*address, on),
+            Request::ReadHolding { .. }
+            | Request::ReadInput { .. }
+            | Request::ReadCoils { .. }
+            | Request::ReadDiscretes { .. }
+            | Request::WriteCoil { .. }
+            | Request::WriteCoils { .. } => refused,
+        })
+    }
+
+    /// The registers of a unit: those that hold its gauges' numbers, and a few beside them that never change.
+    fn read_registers(
+        &mut self,
+        unit: u8,
+        table: RegisterTable,
+        address: u16,
+        count: u16,
+        now: Steady,
+        levels: &Levels,
+    ) -> Reply {
+        let mut map = BTreeMap::new();
+        for transducer in &mut self.transducers {
+            let Some(talk) = talk(transducer).filter(|talk| talk.unit == unit && talk.table == table).cloned() else {
+                continue;
+            };
+            let words = registers(transducer.sample(levels, now), talk.kind, talk.word_order);
+            for beside in talk.address.saturating_sub(BESIDE)..=talk.address.saturating_add(BESIDE) {
+                map.entry(beside).or_insert(beside);
+            }
+            map.extend((talk.address..).zip(words));
+        }
+        let asked = address..address.saturating_add(count);
+        let found: Option<Vec<u16>> = asked.map(|register| map.get(&register).copied()).collect();
+        found.map_or(Reply::Exception(ExceptionCode::ILLEGAL_ADDRESS), Reply::Registers)
+    }
+
+    fn read_coils(&self, address: u16, count: u16) -> Reply {
+        let Some(end) = address.checked_add(count).filter(|end| *end <= COILS) else {
+            return Reply::Exception(ExceptionCode::ILLEGAL_ADDRESS);
+        };
+        Reply::Bits((address..end).map(|coil| self.coils.get(&coil).copied().unwrap_or(false)).collect())
+    }
+
+    fn write_coils(&mut self, address: u16, on: &[bool]) -> Reply {
+        if usize::from(address) + on.len() > usize::from(COILS) {
+            return Reply::Exception(ExceptionCode::ILLEGAL_ADDRESS);
+        }
+        self.coils.extend((address..).zip(on.iter().copied()));
+        Reply::Done
+    }
+
+    /// The reply as bytes, from the unit that was asked unless chance has another answer.
+    fn framed(&mut self, asked: &Asked, reply: &Reply) -> Vec<u8> {
+        let stranger = self.chance.happens(self.mischief.stranger);
+        let unit = if stranger { asked.unit % UNITS.end() + 1 } else { asked.unit };
+        let asked = Asked { unit, ..asked.clone() };
+        if self.chance.happens(self.mischief.refused) {
+            return asked.refusal(ExceptionCode(1 + self.chance.below(11) as u8));
+        }
+        asked.reply(reply)
+    }
+
     /// Answers requests in text, or speaks because it is time.
-    fn answer_text(&mut self, now: Steady, levels: &Levels) {
+    fn answer_text(&mut self, bytes: &[u8], now: Steady, levels: &Levels) {
+        self.text.extend_from_slice(bytes);
+        let old = self.text.len().saturating_sub(MOST_UNREAD);
+        self.text.drain(..old);
         let Some(index) = self.transducers.iter().position(|one| matches!(one.settings().talk, Talk::Ascii(_))) else {
             return;
         };
         let settings = self.transducers[index].settings().clone();
         let Talk::Ascii(talk) = settings.talk else { return };
         if talk.request.is_empty() {
-            self.inbox.clear();
+            self.text.clear();
             if self.speaks.is_none_or(|at| at <= now) {
                 self.speaks = Some(self.speaks.unwrap_or(now).plus(settings.every));
                 self.say_text(index, &talk, now, levels);
             }
             return;
         }
-        while let Some(at) = position_of(&self.inbox, &talk.request) {
-            self.inbox.drain(..at + talk.request.len());
+        while let Some(at) = position_of(&self.text, &talk.request) {
+            self.text.drain(..at + talk.request.len());
             let heard = now.plus(self.outbox.characters(talk.request.len() as f64));
             self.say_text(index, &talk, heard.plus(THINKING), levels);
         }
@@ -168,6 +270,14 @@ impl Bench {
         let from = if late { from.plus(self.line.reply_limit.times(1.5)) } else { from };
         let pause = self.mischief.dribble.times(self.chance.unit());
         self.outbox.send(&bytes, from, pause);
+    }
+}
+
+/// How a transducer is read by registers, if it is.
+fn talk(transducer: &Transducer) -> Option<&RegisterTalk> {
+    match &transducer.settings().talk {
+        Talk::Register(talk) => Some(talk),
+        Talk::Ascii(_) => None,
     }
 }
 

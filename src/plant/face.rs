@@ -3,9 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::truth::{Truth, map_matrix};
-use crate::job::Card;
-use crate::table::{Kerf, PartShape, Point, Rect, Sheet, Table, TableLoad, ZoneMatrix};
-use crate::units::{Length, Permeability};
+use crate::job::{Card, Cut, Progress};
+use crate::table::{PartId, Table, TableLoad, ZoneMatrix};
 
 /// Condenses a table under a load to its zone matrix: the closed form, or the flow field.
 pub type Condense = Box<dyn Fn(&Table, &TableLoad) -> ZoneMatrix + Send>;
@@ -65,36 +64,19 @@ impl Faces {
 
 /// What a card puts on the table in a state of the face.
 fn load(card: &Card, face: Face) -> TableLoad {
-    let rect = &card.sheet.rect;
-    let edge = rect.high.x - rect.width() * (f64::from(face.raised) / 1000.0);
-    let touching = Rect { low: rect.low, high: Point { x: edge, y: rect.high.y } };
-    let permeability = card.sheet.material.permeability_m2;
-    let passes = (permeability > 0.0).then(|| (Permeability::from_square_metres(permeability), card.sheet.thickness));
-    let on_board = || card.parts.iter().enumerate().filter(move |(_, part)| part.rect.low.x < edge);
-    TableLoad {
-        sheets: vec![Sheet { rect: touching, gap: card.sheet.gap, passes }],
-        kerfs: on_board()
-            .filter(|(index, _)| *index < face.cut)
-            .map(|(_, part)| kerf(&part.rect, card.cutter.diameter))
-            .collect(),
-        parts: on_board()
-            .map(|(index, part)| PartShape {
-                name: part.name.clone(),
-                outline: corners(&part.rect, Length::ZERO).to_vec(),
-                lost: face.lost == Some(index),
-            })
-            .collect(),
+    let cut = Cut::of(card);
+    let last = face.cut.checked_sub(1).and_then(|last| u32::try_from(last).ok()).map(PartId);
+    let progress =
+        last.map_or(Some(Progress::START), |last| cut.freed_at(last)).unwrap_or(Progress::from_fraction(1.0));
+    let mut load = cut.load(progress);
+    let end = card.sheet.rect.high.x - card.sheet.rect.width() * (f64::from(face.raised) / 1000.0);
+    for sheet in &mut load.sheets {
+        sheet.rect.high.x = end;
     }
-}
-
-/// The kerf around a part: closed, its middle line half its width outside.
-fn kerf(part: &Rect, width: Length) -> Kerf {
-    let around = corners(part, width * 0.5);
-    Kerf { width, path: around.iter().chain(&around[..1]).copied().collect() }
-}
-
-fn corners(rect: &Rect, outside: Length) -> [Point; 4] {
-    let (x0, y0) = (rect.low.x - outside, rect.low.y - outside);
-    let (x1, y1) = (rect.high.x + outside, rect.high.y + outside);
-    [(x0, y0), (x1, y0), (x1, y1), (x0, y1)].map(|(x, y)| Point { x, y })
+    // Where nothing touches the board there is nothing for a kerf to open.
+    load.kerfs.retain(|kerf| kerf.path.iter().any(|point| point.x < end));
+    if let Some(part) = face.lost.and_then(|lost| load.parts.get_mut(lost)) {
+        part.lost = true;
+    }
+    load
 }

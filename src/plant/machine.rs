@@ -10,9 +10,9 @@ use super::scene::Scene;
 use super::script::{Cue, Happening, ScriptError, script};
 use super::truth::{Truth, map_matrix, pump_share};
 use crate::gauge::Place;
-use crate::job::Card;
+use crate::job::{Card, Cut, Progress};
 use crate::moment::Span;
-use crate::table::{OperatingPoint, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
+use crate::table::{OperatingPoint, PartId, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
 use crate::units::AbsolutePressure;
 
 /// What a gauge can feel.
@@ -292,21 +292,16 @@ impl Plant {
 }
 
 /// How many of a card's parts are cut through at a fraction of the cut, and the share of the next one's kerf that is.
-///
-/// A part is cut in passes of equal depth, of which only the last opens the kerf.
 fn cut_through(card: &Card, fraction: f64) -> (usize, f64) {
-    let passes = (card.sheet.thickness / card.cutter.last_pass).ceil().max(1.0);
-    let around = |part: &crate::job::CardPart| 2.0 * (part.rect.width() + part.rect.height()).metres();
-    let whole: f64 = card.parts.iter().map(around).sum();
-    let mut gone = fraction * whole;
-    for (index, part) in card.parts.iter().enumerate() {
-        let length = around(part);
-        if gone < length {
-            return (index, ((gone / length) * passes - (passes - 1.0)).max(0.0));
-        }
-        gone -= length;
-    }
-    (card.parts.len(), 0.0)
+    let cut = Cut::of(card);
+    let progress = Progress::from_fraction(fraction);
+    let freed = cut.freed(progress);
+    let freed_at = |count: usize| {
+        let last = count.checked_sub(1).and_then(|last| u32::try_from(last).ok());
+        last.and_then(|last| cut.freed_at(PartId(last))).map_or(0.0, Progress::fraction)
+    };
+    let (before, after) = (freed_at(freed), freed_at(freed + 1));
+    (freed, if after > before { (progress.fraction() - before) / (after - before) } else { 0.0 })
 }
 
 fn blend(from: &ZoneMatrix, to: &ZoneMatrix, share: f64) -> ZoneMatrix {

@@ -47,6 +47,7 @@ impl Outbox {
     /// Loses everything that is on its way.
     pub(super) fn clear(&mut self) {
         self.queue.clear();
+        self.free = Steady::default();
     }
 }
 

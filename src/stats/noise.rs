@@ -131,9 +131,10 @@ impl Whitener {
         Whitener { memory, gain, deviation: total.sqrt(), predicted: 0.0 }
     }
 
-    /// The innovation of the next reading: what it differs by from what the last ones foretold.
-    pub fn take(&mut self, value: f64) -> f64 {
-        let innovation = value - self.predicted;
+    /// The innovation of the next reading, what it differs by from what the last ones foretold, held to the range from `least` to
+    /// `greatest` so that a wild reading does not upset those that follow.
+    pub fn take(&mut self, value: f64, least: f64, greatest: f64) -> f64 {
+        let innovation = (value - self.predicted).max(least).min(greatest);
         self.predicted = self.memory * (self.predicted + self.gain * innovation);
         innovation
     }

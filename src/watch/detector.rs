@@ -138,7 +138,8 @@ impl Detector {
         baseline.learn(aim.mid, aim.mid - level, pace, HELD_TO);
         self.baseline = Some(baseline);
         self.chart.restart();
-        self.whitener.take(unexplained);
+        let bound = HELD_TO * self.whitener.deviation();
+        self.whitener.take(unexplained, -bound, bound);
         self.learn_noise(unexplained);
     }
 
@@ -193,9 +194,9 @@ impl Detector {
         let deviation = self.whitener.deviation() * (1.0 + self.noise.relative_error());
         let scale = self.whitener.lasting() / deviation;
         let (shift, excess) = (scale * self.dead_zone, scale * progress);
-        let innovation = self.whitener.take(lost) / deviation;
-        let held = innovation.clamp(-HELD_TO, shift + excess + HELD_TO);
-        self.chart.take_with(held - shift, excess, self.progress_readings)
+        let greatest = (shift + excess + HELD_TO) * deviation;
+        let innovation = self.whitener.take(lost, -HELD_TO * deviation, greatest);
+        self.chart.take_with(innovation / deviation - shift, excess, self.progress_readings)
     }
 
     /// The noise at zero frequency, as the standard deviation that one reading would have, were readings independent.

@@ -64,9 +64,7 @@ impl Watch {
         let aim = look.aim();
         if look.cutting == CuttingKnown::No || self.sheet.is_none() {
             self.collapsed_since = None;
-            if self.stand == Stand::Seated && look.settled && !look.blank {
-                self.detector.rest(aim, look.level);
-            }
+            self.rest(look);
             return;
         }
         let told = look.cutting == CuttingKnown::Told;
@@ -82,6 +80,20 @@ impl Watch {
         };
         if let Loss::Found { pump, .. } = &mut self.loss {
             *pump |= told && pump_is_gone(look, self.recent.heading_for(HEADING), self.detector.base(aim));
+        }
+    }
+
+    /// Learns where a sheet that is not being cut has settled; one that moves is to settle anew.
+    fn rest(&mut self, look: &Look<'_>) {
+        if self.stand != Stand::Seated || look.blank {
+            return;
+        }
+        if look.settled {
+            return self.detector.rest(look.aim(), look.level);
+        }
+        self.detector.forget();
+        if let Some(sheet) = &mut self.sheet {
+            sheet.settled = Some(look.sample.at);
         }
     }
 

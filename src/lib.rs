@@ -39,4 +39,5 @@ pub mod plant;
 
 pub mod daemon;
 
+#[expect(clippy::print_stdout, clippy::print_stderr, reason = "the one room that prints")]
 pub mod cli;

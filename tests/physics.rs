@@ -1,3 +1,6 @@
+//! Published figures and worked examples that the physics must reproduce.
+
+#[cfg(test)]
 mod reference;
 
 use holdwatch::table::operating_point;

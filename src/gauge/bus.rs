@@ -93,7 +93,7 @@ impl Bus {
     }
 
     pub(super) fn bytes(&mut self, at: Steady, bytes: &[u8], heard: &mut Vec<Heard>) {
-        if !self.up {
+        if !self.up || bytes.is_empty() {
             return;
         }
         if self.in_flight.as_ref().is_some_and(|asked| at > asked.until) {

@@ -2,9 +2,11 @@
 
 mod card;
 mod cut;
+mod cutting;
 
 pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 pub use cut::Cut;
+pub use cutting::Engagement;
 
 use serde::{Deserialize, Serialize};
 

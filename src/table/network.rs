@@ -5,10 +5,22 @@
 //! one bracketed root on the pump's inlet pressure; inside, a damped Newton step on the open zones' throughputs, which stays
 //! smooth where a valve's drop vanishes.
 
+use serde::{Deserialize, Serialize};
+
 use super::leak::SonicValve;
 use super::root::crossing;
 use super::{Air, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet};
 use crate::units::{AbsolutePressure, FreeAirFlow, MassFlow, PressureSquared, Throughput, Vacuum};
+
+/// Where a pressure is taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tap {
+    /// At the manifold, on the table's side of the filter.
+    Manifold,
+    /// At the pump's inlet, behind the filter.
+    PumpInlet,
+}
 
 /// Where pump and table balance.
 #[derive(Clone, Debug, PartialEq)]
@@ -30,14 +42,12 @@ pub struct OperatingPoint {
 }
 
 impl OperatingPoint {
-    /// The level at the manifold.
-    pub fn manifold_vacuum(&self) -> Vacuum {
-        self.manifold.vacuum_below(self.air.room)
-    }
-
-    /// The level at the pump's inlet.
-    pub fn inlet_vacuum(&self) -> Vacuum {
-        self.pump_inlet.vacuum_below(self.air.room)
+    /// The level at a tap.
+    pub fn level(&self, tap: Tap) -> Vacuum {
+        match tap {
+            Tap::Manifold => self.manifold.vacuum_below(self.air.room),
+            Tap::PumpInlet => self.pump_inlet.vacuum_below(self.air.room),
+        }
     }
 
     /// The flow counted in free air.
@@ -69,6 +79,24 @@ pub fn operating_point(table: &Table, open: ZoneSet, zones: &ZoneMatrix) -> Oper
         pumped - board.supply(manifold_over(table, inlet, pumped), &mut flows)
     });
     balance_at(table, &board, AbsolutePressure::from_pascals(inlet), flows)
+}
+
+/// The leak at the manifold, beyond those described, that would bring the level at `tap` to `level`; none if it is deeper
+/// than the level without.
+pub fn leak_to_reach(table: &Table, open: ZoneSet, zones: &ZoneMatrix, tap: Tap, level: Vacuum) -> FreeAirFlow {
+    let reached = level.below(table.air.room).pascals();
+    let moved = |inlet: f64| table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
+    let inlet = match tap {
+        Tap::PumpInlet => reached,
+        Tap::Manifold => crossing(0.0, reached, 1e-7 * reached, |inlet| {
+            inlet * inlet + table.filter.s2_per_m6() * moved(inlet).powi(2) - reached * reached
+        }),
+    };
+    let pumped = moved(inlet);
+    let board = Board::new(table, open, zones);
+    let mut flows = vec![0.0; board.open.len()];
+    let spare = pumped - board.supply(manifold_over(table, inlet, pumped), &mut flows);
+    Throughput::from_pa_m3_per_s(spare.max(0.0)).at_room(table.air.room)
 }
 
 fn manifold_over(table: &Table, inlet: f64, pumped: f64) -> f64 {

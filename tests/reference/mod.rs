@@ -365,6 +365,14 @@ pub(crate) fn case4() -> Case {
     }
 }
 
+fn middle_seam() -> Seam {
+    Seam {
+        from: Point { x: Length::ZERO, y: Length::from_metres(0.61) },
+        to: Point { x: Length::from_metres(2.44), y: Length::from_metres(0.61) },
+        conductance_m2: 1e-12,
+    }
+}
+
 /// Every field once.
 pub(crate) fn case5() -> Case {
     let mut table = Table {
@@ -385,11 +393,7 @@ pub(crate) fn case5() -> Case {
         filter: SquareResistance::from_s2_per_m6(40.0),
         pump: pump(&DISPLACEMENT, 2, 0.9),
     };
-    table.board.seams.push(Seam {
-        from: Point { x: Length::ZERO, y: Length::from_metres(0.61) },
-        to: Point { x: Length::from_metres(2.44), y: Length::from_metres(0.61) },
-        conductance_m2: 1e-12,
-    });
+    table.board.seams.push(middle_seam());
     table.plenum.zones[3].leak = SquareConductance::from_m3_per_s_pa(3e-9);
     table.manifold.relief = Some(Relief { set: AbsolutePressure::from_pascals(30000.0), slope_m3_s: 0.2 });
     Case {

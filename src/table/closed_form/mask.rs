@@ -1,6 +1,6 @@
 //! A patch of table as a mask of small square cells, for areas of overlapping shapes.
 
-use super::{Point, Rect};
+use crate::table::{Point, Rect};
 use crate::units::{Area, Length};
 
 /// Which cells of a board are marked.

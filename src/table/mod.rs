@@ -1,6 +1,8 @@
 //! The table as physics sees it: air, pump, valves, zones, board, and what lies on it.
 
+pub mod case;
 mod description;
+pub mod field;
 
 pub use description::{
     Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,

@@ -2,8 +2,10 @@
 
 pub mod air;
 mod board_class;
+pub mod case;
 mod closed_form;
 mod description;
+pub mod field;
 pub mod leak;
 mod network;
 mod pump;

@@ -1,0 +1,273 @@
+//! The flow field: steady Darcy flow in v = p_atm² − p² through a layered board between plenum, rims, cover and kerfs.
+//!
+//! Steady isothermal flow of an ideal gas obeys ∇·(k∇v) = 0, so the field is linear in v: one solution for each zone (v = 1
+//! in its plenum, 0 in the others and in the room) and every state of valves, pump and filter is a sum of these. What
+//! remains of the board is the matrix S with Q_i = Σ_j S_ij·v_j / (2µ), and the top face's potentials, from which forces
+//! follow. Finite volumes on a `grid`; openings finer than a cell by matched conductances (`opening`); solved by conjugate
+//! gradients on single-precision `multigrid`, each zone in its own `window`.
+
+mod coverage;
+mod edges;
+mod grid;
+mod lattice;
+mod multigrid;
+mod opening;
+mod operator;
+mod spectrum;
+mod surface;
+mod window;
+
+pub use grid::Resolution;
+pub use multigrid::NotSettled;
+
+use grid::Grid;
+use lattice::Real;
+use multigrid::Multigrid;
+use operator::{Block, Operator, Strata};
+use surface::Surface;
+use window::Window;
+
+use super::{Condensed, PartId, PartShape, Table, TableLoad, ZoneId, ZoneMatrix};
+use crate::units::{AbsolutePressure, Force, PressureSquared};
+
+/// What is left of the residual when a field is good enough for flows to 1e-6 and forces to 1e-5.
+const TOLERANCE: f64 = 1e-6;
+/// A field's value at the border of its window beyond which the window was too small.
+const FELT: f32 = 1e-4;
+/// A window's margin in reaches of a disturbance.
+const MARGIN: f64 = 6.0;
+
+/// How near the equations are to be solved.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Precision {
+    /// In single precision, each zone in its own window: flows to about 1e-6.
+    Working,
+    /// In double precision on the whole board: balances to about 1e-12, for checks.
+    Exact,
+}
+
+/// A board under a load, solved.
+#[derive(Clone, Debug)]
+pub struct Field {
+    zones: ZoneMatrix,
+    tops: Vec<TopFace>,
+    parts: Vec<Footprint>,
+    cover: Footprint,
+    unknowns: usize,
+}
+
+/// The top face's share of one zone's potential, inside a window.
+#[derive(Clone, Debug)]
+struct TopFace {
+    window: Window,
+    values: Vec<f32>,
+    nx: usize,
+}
+
+/// Covered cells with their areas in m².
+#[derive(Clone, Debug, Default)]
+struct Footprint {
+    cells: Vec<(u32, f32)>,
+}
+
+impl Field {
+    /// Solves `table` under `load`.
+    ///
+    /// # Errors
+    /// [`NotSettled`] if the equations resist, which no sound table brings about.
+    pub fn solve(table: &Table, load: &TableLoad, resolution: Resolution) -> Result<Self, NotSettled> {
+        Self::solve_to(table, load, resolution, Precision::Working)
+    }
+
+    /// Solves `table` under `load` to a given precision.
+    ///
+    /// # Errors
+    /// As [`Field::solve`].
+    pub fn solve_to(
+        table: &Table,
+        load: &TableLoad,
+        resolution: Resolution,
+        precision: Precision,
+    ) -> Result<Self, NotSettled> {
+        let surface = Surface::new(table, load, Grid::new(&table.board, resolution));
+        let mut zones = ZoneMatrix::zeros(surface.contacts.len());
+        let mut tops = Vec::new();
+        for zone in 0..surface.contacts.len() {
+            let solved = solve_zone(&surface, zone, precision)?;
+            for (other, flow) in solved.flows.iter().enumerate() {
+                zones.set(zone_id(other), zone_id(zone), *flow);
+            }
+            tops.push(solved.top);
+        }
+        let parts = load.parts.iter().map(|part| Footprint::of_part(part, &surface)).collect();
+        let cover = Footprint::of_cover(&surface);
+        let unknowns = surface.grid.cells() * surface.grid.levels();
+        Ok(Field { zones: balanced(&zones), tops, parts, cover, unknowns })
+    }
+
+    /// How many unknowns the grid of the whole board has.
+    pub fn unknowns(&self) -> usize {
+        self.unknowns
+    }
+
+    /// The pull on `footprint` when zone j has the potential `potentials[j]`: ∫ (p_atm − p) over it.
+    fn pull(&self, footprint: &Footprint, potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        let room = room.pascals();
+        let sum = footprint.cells.iter().map(|&(cell, area)| {
+            let potential: f64 =
+                self.tops.iter().zip(potentials).map(|(top, v)| top.at(cell) * v.pascals_squared()).sum();
+            f64::from(area) * potential / (room + (room * room - potential).max(0.0).sqrt())
+        });
+        Force::from_newtons(sum.sum::<f64>())
+    }
+}
+
+impl Condensed for Field {
+    fn zones(&self) -> &ZoneMatrix {
+        &self.zones
+    }
+
+    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        self.parts.get(part.0 as usize).map_or(Force::ZERO, |footprint| self.pull(footprint, zone_potentials, room))
+    }
+
+    fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        self.pull(&self.cover, zone_potentials, room)
+    }
+}
+
+impl TopFace {
+    fn at(&self, cell: u32) -> f64 {
+        let (column, row) = (cell as usize % self.nx, cell as usize / self.nx);
+        if !self.window.columns.contains(&column) || !self.window.rows.contains(&row) {
+            return 0.0;
+        }
+        let place = (row - self.window.rows.start) * self.window.columns.len() + column - self.window.columns.start;
+        f64::from(self.values[place])
+    }
+}
+
+impl Footprint {
+    fn of_part(part: &PartShape, surface: &Surface) -> Self {
+        if part.lost {
+            return Footprint::default();
+        }
+        let area = surface.grid.cell_area();
+        let patch = surface.patch(&part.outline);
+        let cells = patch.cells().map(|(column, row, share)| {
+            let cell = row * surface.grid.nx + column;
+            (cell as u32, (share * area).min(surface.covered[cell]) as f32)
+        });
+        Footprint { cells: cells.collect() }
+    }
+
+    fn of_cover(surface: &Surface) -> Self {
+        let covered = surface.covered.iter().enumerate().filter(|(_, area)| **area > 0.0);
+        Footprint { cells: covered.map(|(cell, area)| (cell as u32, *area as f32)).collect() }
+    }
+}
+
+/// One zone's field: what it draws from every zone, and its top face.
+struct ZoneField {
+    flows: Vec<f64>,
+    top: TopFace,
+}
+
+fn solve_zone(surface: &Surface, zone: usize, precision: Precision) -> Result<ZoneField, NotSettled> {
+    let grid = &surface.grid;
+    let whole = Window::whole(grid);
+    let cells = surface.contacts[zone].iter().map(|(cell, _)| *cell);
+    let near = Window::around(cells, MARGIN * surface.reach(), grid);
+    if let (Precision::Working, Some(window)) = (precision, near) {
+        let solved = solve_in(surface, zone, &window, precision)?;
+        if window.is_whole(grid) || window.greatest_at_border(&solved.top.values, grid) < FELT {
+            return Ok(solved);
+        }
+    }
+    solve_in(surface, zone, &whole, precision)
+}
+
+fn solve_in(surface: &Surface, zone: usize, window: &Window, precision: Precision) -> Result<ZoneField, NotSettled> {
+    let (block, strata) = surface.block(window);
+    let mut multigrid = Multigrid::new(&block, &strata);
+    let lattice = multigrid.finest().lattice;
+    let mut source = vec![0.0; window.len()];
+    for (cell, conductance) in &surface.contacts[zone] {
+        if let Some(place) = window.place(*cell, &surface.grid) {
+            source[place] = conductance / surface.unit();
+        }
+    }
+    let (bottom, top) = match precision {
+        Precision::Working => {
+            let mut right = multigrid.finest().zeros();
+            lattice.pack(&source, &mut right[lattice.plane(0)]);
+            let x = multigrid.solve(&right, TOLERANCE)?;
+            faces(&lattice, &x)
+        }
+        Precision::Exact => {
+            let x = refined(&block, &strata, &mut multigrid, &source)?;
+            faces(&lattice, &x)
+        }
+    };
+    let flows = (0..surface.contacts.len()).map(|other| drawn(surface, window, &bottom, other, other == zone));
+    let values = top.iter().map(|value| *value as f32).collect();
+    Ok(ZoneField { flows: flows.collect(), top: TopFace { window: window.clone(), values, nx: surface.grid.nx } })
+}
+
+/// The underside and the top face of a solution, row after row.
+fn faces<R: Real>(lattice: &lattice::Lattice, x: &[R]) -> (Vec<f64>, Vec<f64>) {
+    (lattice.unpack(&x[lattice.plane(0)]), lattice.unpack(&x[lattice.plane(lattice.levels - 1)]))
+}
+
+/// What `zone` draws from the board when its own plenum stands at one (`own`) or at nothing, in m³.
+fn drawn(surface: &Surface, window: &Window, bottom: &[f64], zone: usize, own: bool) -> f64 {
+    let plenum = if own { 1.0 } else { 0.0 };
+    let each = surface.contacts[zone].iter().map(|(cell, conductance)| {
+        let under = window.place(*cell, &surface.grid).map_or(0.0, |place| bottom[place]);
+        conductance * (plenum - under)
+    });
+    each.sum()
+}
+
+/// The solution in double precision: single-precision solutions for the residual that is left, until nothing is.
+fn refined(block: &Block, strata: &Strata, multigrid: &mut Multigrid, source: &[f64]) -> Result<Vec<f64>, NotSettled> {
+    let operator = Operator::<f64>::new(block, strata);
+    let mut right = operator.zeros();
+    operator.lattice.pack(source, &mut right[operator.lattice.plane(0)]);
+    let mut x = operator.zeros();
+    let mut residual = right.clone();
+    let first = greatest(&residual);
+    for _ in 0..12 {
+        let size = greatest(&residual);
+        if size <= 1e-14 * first {
+            break;
+        }
+        let scaled: Vec<f32> = residual.iter().map(|value| (value / size) as f32).collect();
+        for (value, step) in x.iter_mut().zip(multigrid.solve(&scaled, 1e-5)?) {
+            *value += size * f64::from(step);
+        }
+        operator.residual_all(&x, &right, &mut residual);
+    }
+    Ok(x)
+}
+
+fn greatest(values: &[f64]) -> f64 {
+    values.iter().fold(0.0, |greatest, value| greatest.max(value.abs()))
+}
+
+/// S is symmetric; what rounding leaves is shared between its halves.
+fn balanced(zones: &ZoneMatrix) -> ZoneMatrix {
+    let mut balanced = ZoneMatrix::zeros(zones.count());
+    for row in 0..zones.count() {
+        for column in 0..zones.count() {
+            let (one, other) = (zones.get(zone_id(row), zone_id(column)), zones.get(zone_id(column), zone_id(row)));
+            balanced.set(zone_id(row), zone_id(column), 0.5 * (one + other));
+        }
+    }
+    balanced
+}
+
+/// The zone at `place`; a table has no more than 64.
+fn zone_id(place: usize) -> ZoneId {
+    ZoneId(place as u8)
+}

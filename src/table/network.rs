@@ -187,8 +187,10 @@ impl<'a> Board<'a> {
         air.throughput(nozzle(self.hole, air.room, AbsolutePressure::from_pascals(manifold), air)).pa_m3_per_s()
     }
 
+    /// A valve set above the room's pressure has nothing to open against beyond that.
     fn relief(&self, manifold: f64) -> f64 {
-        self.table.manifold.relief.map_or(0.0, |relief| relief.slope_m3_s * (relief.set.pascals() - manifold).max(0.0))
+        let opens = |set: AbsolutePressure| (set.min(self.table.air.room).pascals() - manifold).max(0.0);
+        self.table.manifold.relief.map_or(0.0, |relief| relief.slope_m3_s * opens(relief.set))
     }
 
     /// Makes each open zone's flow what the board gives at the potential that the flow's valve leaves it.

@@ -1,5 +1,7 @@
 //! Whatever the table, its balance holds and moves the way that it must.
 
+#![cfg(test)]
+
 use holdwatch::table::leak::SonicValve;
 use holdwatch::table::{
     Air, Board, BoardClass, Faces, Manifold, Nameplate, OperatingPoint, Plenum, Pump, PumpClass, RatedFlow, Rect,

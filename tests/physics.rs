@@ -3,7 +3,8 @@
 //! "calc" marks a value computed once from the formula named, apart from this program; such a row checks arithmetic, not
 //! nature. Libraries run for the others: ambiance 1.3.1, fluids 1.3.1, CoolProp 8.0.0.
 
-#[cfg(test)]
+#![cfg(test)]
+
 mod reference;
 
 use holdwatch::expectation::{Acting, Footing, class_error};

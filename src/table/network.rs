@@ -89,19 +89,40 @@ pub fn operating_point_with_hole(table: &Table, open: ZoneSet, zones: &ZoneMatri
 /// The leak at the manifold, beyond those described, that would bring the level at `tap` to `level`; none if it is deeper
 /// than the level without.
 pub fn leak_to_reach(table: &Table, open: ZoneSet, zones: &ZoneMatrix, tap: Tap, level: Vacuum) -> FreeAirFlow {
-    let reached = level.below(table.air.room).pascals();
-    let moved = |inlet: f64| table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
-    let inlet = match tap {
-        Tap::PumpInlet => reached,
-        Tap::Manifold => crossing(0.0, reached, 1e-7 * reached, |inlet| {
-            inlet * inlet + table.filter.s2_per_m6() * moved(inlet).powi(2) - reached * reached
-        }),
-    };
-    let pumped = moved(inlet);
     let board = Board::new(table, open, zones, Area::ZERO);
-    let mut flows = vec![0.0; board.open.len()];
-    let spare = pumped - board.supply(manifold_over(table, inlet, pumped), &mut flows);
+    let (manifold, pumped) = at_level(table, tap, level);
+    let spare = pumped - board.supply(manifold, &mut vec![0.0; board.open.len()]);
     Throughput::from_pa_m3_per_s(spare.max(0.0)).at_room(table.air.room)
+}
+
+/// The zones' potentials while the level at `tap` is `level`, for whatever reason.
+pub fn potentials_at(
+    table: &Table,
+    open: ZoneSet,
+    zones: &ZoneMatrix,
+    tap: Tap,
+    level: Vacuum,
+) -> Vec<PressureSquared> {
+    let board = Board::new(table, open, zones, Area::ZERO);
+    let (manifold, _) = at_level(table, tap, level);
+    let mut flows = vec![0.0; board.open.len()];
+    board.supply(manifold, &mut flows);
+    board.all_potentials(manifold, &flows).into_iter().map(PressureSquared::from_pascals_squared).collect()
+}
+
+/// The manifold's pressure and the pump's throughput while the level at `tap` is `level`.
+fn at_level(table: &Table, tap: Tap, level: Vacuum) -> (f64, f64) {
+    let reached = level.below(table.air.room).pascals().max(0.0);
+    let moved = |inlet: f64| table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
+    match tap {
+        Tap::PumpInlet => (manifold_over(table, reached, moved(reached)), moved(reached)),
+        Tap::Manifold => {
+            let inlet = crossing(0.0, reached, 1e-7 * reached, |inlet| {
+                inlet * inlet + table.filter.s2_per_m6() * moved(inlet).powi(2) - reached * reached
+            });
+            (reached, moved(inlet))
+        }
+    }
 }
 
 fn manifold_over(table: &Table, inlet: f64, pumped: f64) -> f64 {

@@ -8,10 +8,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use holdwatch::job::Card;
+use holdwatch::gauge::Parity;
+use holdwatch::job::{Card, Material};
 use holdwatch::setup::{Mistakes, Setup, Source, card_from_json, materials, read_card, read_setup};
 use holdwatch::table::{Nameplate, Pump, PumpClass, RatedFlow};
-use holdwatch::units::{AbsolutePressure, FreeAirFlow, InletFlow, Vacuum};
+use holdwatch::units::{AbsolutePressure, Density, FreeAirFlow, InletFlow, Vacuum};
 use proptest::prelude::*;
 
 fn here(path: &str) -> PathBuf {
@@ -194,6 +195,8 @@ fn the_least_that_works_says_what_it_assumes() {
         assert!(keys.contains(&key), "{key} is not among {keys:?}");
     }
     assert!(setup.assumptions.iter().all(|assumption| !assumption.value.is_empty() && !assumption.ground.is_empty()));
+    let line = &setup.lines[0];
+    assert_eq!((line.baud, line.parity), (19_200, Parity::Even), "MODBUS over Serial Line V1.02 (from memory)");
     assert_eq!(setup.source, Source::Gauge);
     assert_eq!(setup.simulated().source, Source::Simulated);
 }
@@ -272,8 +275,8 @@ fn a_material_is_taken_as_the_card_overrides_it() {
     let setup = setup_of("config/example.toml");
     let material = card_of("config/example-card.toml", &setup).sheet.material;
     let plywood = materials().find(|material| material.name == "plywood").unwrap();
-    assert_eq!((material.friction, material.density.kg_per_m3()), (0.3, 640.0));
-    assert_eq!(material.permeability_m2, plywood.permeability_m2);
+    let overridden = Material { friction: 0.3, density: Density::from_kg_per_m3(640.0), ..plywood };
+    assert_eq!(material, overridden);
 }
 
 /// tan 30° = 0.57735: an up-cut helix pulls with that share of the tangential force.

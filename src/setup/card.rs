@@ -3,7 +3,8 @@
 use super::Setup;
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
 use super::material::materials;
-use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, complaint, named, nearest};
+use super::notes::{Complaint, complaint};
+use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
 use crate::units::{Density, Force, Length};
@@ -216,7 +217,7 @@ fn place_flaw(
     sheet: Option<&CardSheet>,
     cutter: Option<&Cutter>,
     earlier: &[(usize, CardPart)],
-) -> Option<super::section::Complaint> {
+) -> Option<Complaint> {
     let (name, rect) = (&part.name, &part.rect);
     if let Some(sheet) = sheet.filter(|sheet| !within(rect, &sheet.rect)) {
         let wrong = format!("part {name:?} reaches from {}", shown(rect));

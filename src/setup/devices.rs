@@ -3,7 +3,8 @@
 //! Modbus RTU has eight data bits and, unless told otherwise, 19 200 bit/s and even parity: MODBUS over Serial Line
 //! Specification V1.02, 2.5.1 and 3.2 (from memory). Silence between frames is 3.5 characters, ibid. 2.5.1.1.
 
-use super::section::{Complaint, MILLISECONDS, PLAIN, Section, complaint, named, nearest};
+use super::notes::{Complaint, complaint};
+use super::section::{MILLISECONDS, PLAIN, Section, named, nearest};
 use crate::gauge::{
     AsciiTalk, DataBits, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol, RegisterTable,
     RegisterTalk, StopBits, Talk, WordOrder,

@@ -9,6 +9,7 @@ mod devices;
 mod layout;
 mod material;
 mod mistakes;
+mod notes;
 mod section;
 mod service;
 mod suction;
@@ -21,7 +22,8 @@ use serde::{Deserialize, Serialize};
 
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
-use section::{Closed, Notes, Section};
+use notes::{Closed, Notes};
+use section::Section;
 
 use crate::gauge::{GaugeSettings, LineSettings};
 use crate::job::Card;

@@ -25,9 +25,10 @@ pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};
 use section::Section;
 
-use crate::gauge::{GaugeSettings, LineSettings};
+use crate::gauge::GaugeSettings;
 use crate::job::Card;
 use crate::lamp::LightSettings;
+use crate::line::LineSettings;
 use crate::moment::Span;
 use crate::table::{Air, Table};
 use crate::units::Vacuum;
@@ -39,7 +40,7 @@ pub struct Setup {
     pub table_name: String,
     /// The table with nothing on it.
     pub table: Table,
-    /// The serial lines, by [`crate::gauge::LineId`].
+    /// The serial lines, by [`crate::line::LineId`].
     pub lines: Vec<LineSettings>,
     /// The gauges, by [`crate::gauge::GaugeId`]; at least one.
     pub gauges: Vec<GaugeSettings>,

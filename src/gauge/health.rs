@@ -457,7 +457,7 @@ mod tests {
     proptest! {
         /// Whatever number comes: it is a pressure in the room or a failure, never something clipped.
         #[test]
-        fn any_number_is_a_pressure_or_a_failure(raws in prop::collection::vec(any::<f64>(), 1..60), off in any::<bool>()) {
+        fn any_number_is_a_pressure_or_a_failure(raws in prop::collection::vec(prop_oneof![any::<f64>(), -20_001.0..20_001.0_f64], 1..60), off in any::<bool>()) {
             let mut health = vacuum_gauge();
             for (n, raw) in (0..).zip(raws) {
                 let judged = judge(&mut health, n, raw, if off { Motion::PumpOff } else { Motion::OughtToMove });

@@ -126,3 +126,58 @@ fn a_reply_to_the_process_before_is_no_value() {
         }
     }
 }
+
+#[test]
+fn an_answer_that_nobody_waits_for_puts_its_unit_in_doubt() {
+    let mut world = World::new(one_gauge(), honest);
+    world.run(1_500);
+    let sent = world.sent.len();
+    let unasked = Request::ReadHolding { address: 40, count: 1 }.reply_frame(UNIT, &Reply::Registers(vec![999]));
+    world.arrive(millis(1_560), unasked);
+    world.run(1_700);
+    assert_eq!(world.sent[sent].1[1], 8);
+    assert!(is_read(&world.sent[sent + 1].1));
+    assert!(world.readings().iter().all(|raw| *raw == 321.0));
+}
+
+#[test]
+fn bytes_that_come_after_the_limit_are_late_even_before_the_time_out_was_called() {
+    for (after, value) in [(0, Some(321.0)), (1, None)] {
+        let mut talker = one_gauge();
+        let mut heard = Vec::new();
+        talker.line_up(millis(1_000));
+        let (loopback, _) = talker.due(millis(1_020), &mut heard).unwrap();
+        talker.bytes(millis(1_030), &answer(&loopback, 0), &mut heard);
+        let (read, _) = talker.due(millis(1_100), &mut heard).unwrap();
+        let limit = talker.deadline().unwrap();
+        talker.bytes(limit.plus(Span::from_nanos(after)), &answer(&read, 321), &mut heard);
+        assert_eq!(heard.iter().find_map(reading), value);
+    }
+}
+
+#[test]
+fn a_unit_that_ignores_the_loopback_is_soon_not_asked_it_any_more() {
+    let mut reads = 0;
+    let mut world = World::new(one_gauge(), |_: Steady, frame: &[u8]| {
+        reads += usize::from(is_read(frame));
+        if !is_read(frame) || reads % 10 == 0 { vec![] } else { soon(answer(frame, 321)) }
+    });
+    world.run(61_000);
+    let loopbacks = world.sent.iter().filter(|(_, frame, _)| !is_read(frame)).count();
+    assert_eq!(loopbacks, 2, "one when the line came up, one after the first miss");
+    assert!(world.readings().len() > 200);
+}
+
+#[test]
+fn a_unit_that_was_dead_is_not_held_to_ignore_the_loopback() {
+    let mut world = World::new(one_gauge(), |at: Steady, frame: &[u8]| {
+        let missed = (millis(40_000)..millis(40_090)).contains(&at);
+        let dead = (millis(2_000)..millis(20_000)).contains(&at);
+        if dead || missed { vec![] } else { soon(answer(frame, 321)) }
+    });
+    world.run(50_000);
+    let good: Vec<Steady> =
+        world.heard.iter().filter(|(_, heard)| reading(heard).is_some()).map(|(at, _)| *at).collect();
+    let after: Vec<Steady> = good.into_iter().filter(|at| *at > millis(30_000)).collect();
+    assert!(after.windows(2).all(|pair| pair[1].since(pair[0]) < Span::from_millis(500)));
+}

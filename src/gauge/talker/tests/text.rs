@@ -88,3 +88,16 @@ fn lines_without_the_number_and_lines_without_end_are_bad_checks() {
     assert_eq!(world.readings(), [123.5]);
     assert!(world.count(|heard| *heard == Heard::BadCheck { gauge: GAUGE }) >= 4);
 }
+
+#[test]
+fn after_a_line_that_nobody_waited_for_the_talker_is_left_alone() {
+    let mut world = World::new(talker_of_text(b"?", 0), |_: Steady, _: &[u8]| soon(b"812.5\n".to_vec()));
+    world.run(2_050);
+    let sent = world.sent.len();
+    for stray in 0..40 {
+        world.arrive(millis(2_060 + 10 * stray), b"999 mbar\n".to_vec());
+    }
+    world.run(5_000);
+    assert_eq!(world.sent[sent].0, millis(3_060), "a second after the first stray line, however many follow");
+    assert!(world.readings().iter().all(|raw| *raw == 812.5));
+}

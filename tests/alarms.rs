@@ -3,6 +3,8 @@
 //! States and traces: IEC 62682 / ANSI/ISA-18.2 as restated by public automation libraries; latching, silence and shelving as in OPC
 //! 10000-9; figures of load as in a public restatement of ISA-18.2-2016, section 16.4.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by a panic")]
+
 use holdwatch::alarm::{
     Move, Priority, Refusal, Roll, Rule, State, Tag, chattering, floods, per_ten_minutes, stale, worst,
 };

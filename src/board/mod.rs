@@ -212,14 +212,15 @@ impl Run {
 
 /// Each run without the points that are far off a line of this slope through its middle.
 fn near_the_line(runs: &[&[(f64, f64)]], slope: f64) -> Vec<Vec<(f64, f64)>> {
-    let heights: Vec<Vec<f64>> = runs.iter().map(|run| run.iter().map(|(x, y)| y - slope * x).collect()).collect();
-    let middles: Vec<f64> = heights.iter().map(|run| median(run).unwrap_or(0.0)).collect();
-    let off: Vec<f64> =
-        heights.iter().zip(&middles).flat_map(|(run, middle)| run.iter().map(move |height| height - middle)).collect();
-    let far = FAR_OFF * robust_deviation(&off).unwrap_or(0.0);
-    let keep = |((run, heights), middle): ((&&[(f64, f64)], &Vec<f64>), &f64)| {
-        let near = |(_, height): &(&(f64, f64), &f64)| (*height - middle).abs() <= far;
-        run.iter().zip(heights).filter(near).map(|(point, _)| *point).collect()
+    let above = |run: &[(f64, f64)]| -> Vec<f64> {
+        let heights: Vec<f64> = run.iter().map(|(x, y)| y - slope * x).collect();
+        let middle = median(&heights).unwrap_or(0.0);
+        heights.into_iter().map(|height| height - middle).collect()
     };
-    runs.iter().zip(&heights).zip(&middles).map(keep).collect()
+    let off: Vec<Vec<f64>> = runs.iter().map(|run| above(run)).collect();
+    let far = FAR_OFF * robust_deviation(&off.concat()).unwrap_or(0.0);
+    let near = |(run, off): (&&[(f64, f64)], &Vec<f64>)| -> Vec<(f64, f64)> {
+        run.iter().zip(off).filter(|(_, off)| off.abs() <= far).map(|(point, _)| *point).collect()
+    };
+    runs.iter().zip(&off).map(near).collect()
 }

@@ -449,5 +449,5 @@ fn normal_numbers_are_those_of_the_tables() {
     near(normal_quantile(0.75), 0.674_489_75, 1e-8);
     near(normal_cdf(1.96), 0.975_002_1, 1e-7);
     assert!(normal_quantile(1.5).is_nan());
-    assert_eq!(normal_quantile(1.0), f64::INFINITY);
+    assert!(normal_quantile(1.0).is_infinite());
 }

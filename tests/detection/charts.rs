@@ -81,7 +81,7 @@ impl<K: Fn(f64, f64) -> f64> RunLength<K> {
 
 /// The mean run length of a one-sided CUSUM from `start`, when the noise has a standard deviation of `scale`.
 fn cusum(k: f64, h: f64, shift: f64, start: f64, scale: f64) -> f64 {
-    let mut nodes = legendre((16.0 * h).ceil().max(40.0) as usize, 0.0, h);
+    let mut nodes = legendre((6.0 * h).ceil() as usize + 24, 0.0, h);
     // The mass at zero is one more node, with the probability of falling to zero as its kernel.
     nodes.push((0.0, 1.0));
     let last = nodes.len() - 1;
@@ -188,7 +188,7 @@ fn two_approximations_of_a_cusum_come_out_as_known() {
 
 /// The mean delay of a one-sided CUSUM when the mean of reading n, counted from 1, is `mean(n)`: the density is carried forward.
 fn cusum_delay(k: f64, h: f64, mean: impl Fn(usize) -> f64) -> f64 {
-    let nodes = legendre((16.0 * h).ceil() as usize, 0.0, h);
+    let nodes = legendre((6.0 * h).ceil() as usize + 24, 0.0, h);
     let (mut at_zero, mut density) = (1.0, vec![0.0; nodes.len()]);
     let mut delay = 0.0;
     for n in 1.. {

@@ -111,11 +111,11 @@ impl Running {
         self.standing.wait_for(|s| s.stored >= Seq(seq)).await.unwrap();
     }
 
-    /// Ends in order.
+    /// Ends in order: the readers first, so that the writer, being the last, moves the log into the file.
     pub async fn close(self) {
+        self.journal.close().await;
         self.inbox.send(Write::Close).await.unwrap();
         self.writer.await.unwrap();
-        self.journal.close().await;
     }
 }
 

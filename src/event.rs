@@ -135,6 +135,8 @@ pub enum Event {
     LineLost(LineId, LineCause),
     /// Contacts.
     Inputs(Inputs),
+    /// The names of the job cards that can be chosen.
+    Cards(Vec<String>),
     /// A change asked for.
     Command(Actor, CommandId, Command),
     /// A forecast is ready, or why it is not.
@@ -179,6 +181,8 @@ pub enum GapCause {
     NoReply,
     /// What it sent was garbled.
     BadCheck,
+    /// It refused to answer.
+    Refused,
     /// The line was gone.
     LineGone,
     /// This program was not running.

@@ -402,6 +402,7 @@ pub(super) fn cause_word(cause: GapCause) -> &'static str {
     match cause {
         GapCause::NoReply => "no-reply",
         GapCause::BadCheck => "bad-check",
+        GapCause::Refused => "refused",
         GapCause::LineGone => "line-gone",
         GapCause::NotRunning => "not-running",
         GapCause::NotSaved => "not-saved",
@@ -410,9 +411,16 @@ pub(super) fn cause_word(cause: GapCause) -> &'static str {
 
 /// The cause that a word stands for.
 pub(super) fn cause(word: &str) -> Option<GapCause> {
-    [GapCause::NoReply, GapCause::BadCheck, GapCause::LineGone, GapCause::NotRunning, GapCause::NotSaved]
-        .into_iter()
-        .find(|cause| cause_word(*cause) == word)
+    [
+        GapCause::NoReply,
+        GapCause::BadCheck,
+        GapCause::Refused,
+        GapCause::LineGone,
+        GapCause::NotRunning,
+        GapCause::NotSaved,
+    ]
+    .into_iter()
+    .find(|cause| cause_word(*cause) == word)
 }
 
 /// The newest record there is.

@@ -162,14 +162,25 @@ impl Journal {
         Ok(Readings { pool: self.pool.clone(), gauge, window, spans })
     }
 
-    /// The newest snapshot taken before `time` and everything after it; `None` if there is no snapshot so old.
+    /// The newest snapshot taken before `time`, or without a time the oldest, and everything after it; `None` if there is no
+    /// such snapshot.
     ///
     /// # Errors
     /// What the database says.
-    pub async fn black_box(&self, time: Utc) -> Result<Option<BlackBox>, JournalError> {
-        let sql = "SELECT chunk, seq, civil, bytes FROM snapshot WHERE civil < $1 ORDER BY chunk DESC LIMIT 1";
+    pub async fn black_box(&self, time: Option<Utc>) -> Result<Option<BlackBox>, JournalError> {
+        let (sql, before) = match time {
+            Some(time) => {
+                let newest =
+                    "SELECT chunk, seq, civil, bytes FROM snapshot WHERE civil < $1 ORDER BY chunk DESC LIMIT 1";
+                (newest, time.micros())
+            }
+            None => {
+                let oldest = "SELECT chunk, seq, civil, bytes FROM snapshot WHERE chunk >= $1 ORDER BY chunk LIMIT 1";
+                (oldest, i64::MIN)
+            }
+        };
         type Row = (i64, i64, Option<i64>, Vec<u8>);
-        let found: Option<Row> = self.pool.look().await?.wire().row(sql, &[Value::Int(time.micros())]).await?;
+        let found: Option<Row> = self.pool.look().await?.wire().row(sql, &[Value::Int(before)]).await?;
         Ok(found.map(|(next, seq, civil, bytes)| {
             let snapshot = KeptSnapshot { seq: Seq(seq.cast_unsigned()), at: civil.map(Utc::from_micros), bytes };
             BlackBox { snapshot, pool: self.pool.clone(), next }

@@ -1,0 +1,184 @@
+//! The handlers of the addresses that change something: each reads its body, hands one command on and waits for the answer.
+
+use std::sync::Arc;
+
+use axum::body::Bytes;
+use axum::extract::{FromRequest, Path, Request, State};
+use axum::http::StatusCode;
+use serde::Deserialize;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+
+use super::problem::Problem;
+use super::routes::Desk;
+use crate::alarm::Tag;
+use crate::event::{Actor, Answer, Command, Outcome, ProgressTold};
+use crate::moment::Span;
+
+type Desked = State<Arc<Desk>>;
+type Outcomes = Result<StatusCode, Problem>;
+
+const LONGEST_NAME: usize = 64;
+const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
+
+/// A body that is JSON of a known form, read within the limits.
+pub(super) struct Body<T>(T);
+
+impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Body<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, desk: &Arc<Desk>) -> Result<Self, Problem> {
+        let bytes = tokio::time::timeout(desk.page.limits.answer_within, Bytes::from_request(request, desk))
+            .await
+            .map_err(|_| Problem::new(StatusCode::REQUEST_TIMEOUT, "the body did not arrive in time"))?
+            .map_err(|error| Problem::new(error.status(), error.body_text()))?;
+        serde_json::from_slice(&bytes).map(Body).map_err(|error| {
+            let status = if error.is_data() { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::BAD_REQUEST };
+            Problem::new(status, error.to_string())
+        })
+    }
+}
+
+/// Who asks, and nothing else.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Asked {
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Shelf {
+    by: Option<String>,
+    minutes: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Zones {
+    open: Vec<String>,
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ProgressBody {
+    line: Option<u64>,
+    fraction: Option<f64>,
+    cutting: Option<bool>,
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Sheet {
+    outcome: Outcome,
+    part: Option<String>,
+    by: Option<String>,
+}
+
+pub(super) async fn acknowledge(desk: Desked, Path(tag): Path<String>, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Acknowledge(alarm(&tag)?)).await
+}
+
+pub(super) async fn shelve(desk: Desked, Path(tag): Path<String>, Body(body): Body<Shelf>) -> Outcomes {
+    let minutes = body.minutes;
+    if !(minutes > 0.0 && minutes <= LONGEST_SHELF_MINUTES) {
+        return Err(unprocessable(format!("minutes: {minutes} is not above 0 and up to {LONGEST_SHELF_MINUTES}")));
+    }
+    carry_out(desk, body.by, Command::Shelve(alarm(&tag)?, Span::from_secs_f64(minutes * 60.0))).await
+}
+
+pub(super) async fn unshelve(desk: Desked, Path(tag): Path<String>, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Unshelve(alarm(&tag)?)).await
+}
+
+pub(super) async fn reset(desk: Desked, Path(tag): Path<String>, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Reset(alarm(&tag)?)).await
+}
+
+/// `{"card": NAME}` loads the card of that name, `{"card": null}` unloads, anything else is a card itself.
+pub(super) async fn job(desk: Desked, Body(posted): Body<Value>) -> Outcomes {
+    let mut posted = posted;
+    let by =
+        posted.as_object_mut().and_then(|fields| fields.remove("by")).and_then(|by| by.as_str().map(str::to_owned));
+    let alone = posted.as_object().filter(|fields| fields.len() == 1).and_then(|fields| fields.get("card"));
+    let command = match alone {
+        Some(Value::String(name)) => Command::LoadNamed(name.clone()),
+        Some(Value::Null) => Command::Unload,
+        Some(_) | None => Command::LoadCard(Box::new(desk.page.program.parse_card(posted).map_err(unprocessable)?)),
+    };
+    carry_out(desk, by, command).await
+}
+
+pub(super) async fn zones(desk: Desked, Body(body): Body<Zones>) -> Outcomes {
+    carry_out(desk, body.by, Command::Open(body.open)).await
+}
+
+pub(super) async fn progress(desk: Desked, Body(body): Body<ProgressBody>) -> Outcomes {
+    let told = match (body.line, body.fraction, body.cutting) {
+        (Some(line), None, None) => ProgressTold::Line(line),
+        (None, Some(fraction), None) if (0.0..=1.0).contains(&fraction) => ProgressTold::Fraction(fraction),
+        (None, Some(fraction), None) => {
+            return Err(unprocessable(format!("fraction: {fraction} is not within 0 to 1")));
+        }
+        (None, None, Some(cutting)) => ProgressTold::Cutting(cutting),
+        _ => return Err(unprocessable("give one of line, fraction and cutting".to_owned())),
+    };
+    carry_out(desk, body.by, Command::Progress(told)).await
+}
+
+pub(super) async fn teach(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Teach).await
+}
+
+pub(super) async fn sheet(desk: Desked, Body(body): Body<Sheet>) -> Outcomes {
+    carry_out(desk, body.by, Command::SheetOutcome(body.outcome, body.part)).await
+}
+
+pub(super) async fn light_test(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::TestLight).await
+}
+
+pub(super) async fn skimmed(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Skimmed).await
+}
+
+pub(super) async fn sealed(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Sealed).await
+}
+
+async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
+    let answer = desk.page.program.command(actor(by), command);
+    match tokio::time::timeout(desk.page.limits.answer_within, answer).await {
+        Ok(Answer::Done) => Ok(StatusCode::NO_CONTENT),
+        Ok(Answer::Unknown { name, known }) => {
+            Err(unprocessable(format!("there is no {name:?} here")).with_key("unknown-name").with_known(known))
+        }
+        Ok(Answer::Refused(key)) => {
+            Err(Problem::new(StatusCode::CONFLICT, "this cannot be done now, the key says why").with_key(key))
+        }
+        Err(_) => {
+            Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the program did not answer in time")
+                .with_key("no-answer"))
+        }
+    }
+}
+
+/// Who asked, as it is kept: printable, short, `page` for nobody in particular.
+fn actor(by: Option<String>) -> Actor {
+    let printable =
+        |by: String| by.chars().filter(|letter| !letter.is_control()).take(LONGEST_NAME).collect::<String>();
+    Actor(by.map(printable).filter(|by| !by.trim().is_empty()).unwrap_or_else(|| "page".to_owned()))
+}
+
+fn alarm(tag: &str) -> Result<Tag, Problem> {
+    serde_json::from_value(Value::String(tag.to_owned())).map_err(|_| {
+        let known = Tag::ALL.iter().filter_map(|tag| serde_json::to_value(tag).ok()?.as_str().map(str::to_owned));
+        Problem::new(StatusCode::NOT_FOUND, format!("there is no alarm {tag:?}")).with_known(known.collect())
+    })
+}
+
+fn unprocessable(detail: String) -> Problem {
+    Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
+}

@@ -118,7 +118,7 @@ async fn sweep_black_box(link: &mut Link, keep: Keep) -> Result<bool, sqlx::Erro
     let kept = wire.number("SELECT min(chunk) FROM snapshot WHERE chunk > $1", &[Value::Int(oldest)]).await?;
     let Some(kept) = kept else { return Ok(false) };
     let some = "SELECT max(id) FROM
-        (SELECT id FROM chunk WHERE channel = $1 AND id >= $2 AND id < $3 ORDER BY id LIMIT $4) AS some";
+        (SELECT id FROM chunk WHERE channel = $1 AND id >= $2 AND id < $3 ORDER BY id LIMIT $4) AS batch";
     let values = [Value::Int(BLACK_BOX), Value::Int(swept), Value::Int(kept), Value::Int(ROWS)];
     let last = wire.number(some, &values).await?;
 

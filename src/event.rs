@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::alarm::Tag;
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, LineId, Quality};
+pub use crate::gauge::{GaugeId, LineId, Quality};
 use crate::job::Card;
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -135,6 +135,8 @@ pub enum Event {
     LineLost(LineId, LineCause),
     /// Contacts.
     Inputs(Inputs),
+    /// The names of the job cards that can be chosen.
+    Cards(Vec<String>),
     /// A change asked for.
     Command(Actor, CommandId, Command),
     /// A forecast is ready, or why it is not.
@@ -179,6 +181,8 @@ pub enum GapCause {
     NoReply,
     /// What it sent was garbled.
     BadCheck,
+    /// It refused to answer.
+    Refused,
     /// The line was gone.
     LineGone,
     /// This program was not running.

@@ -12,16 +12,18 @@ pub mod moment;
 pub mod stats;
 pub mod units;
 
+pub mod line;
 pub mod modbus;
 
 pub mod alarm;
+pub mod lamp;
+
 pub mod gauge;
 pub mod job;
 pub mod table;
 
 pub mod board;
 pub mod expectation;
-pub mod lamp;
 
 pub mod watch;
 
@@ -37,4 +39,5 @@ pub mod plant;
 
 pub mod daemon;
 
+#[expect(clippy::print_stdout, clippy::print_stderr, reason = "the one room that prints")]
 pub mod cli;

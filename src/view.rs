@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Priority, State, Tag};
 use crate::gauge::Quality;
 use crate::lamp::Pattern;
+pub use crate::watch::Basis;
 use crate::watch::Verdict;
 
 /// A sentence as a key and the values that go into it.
@@ -60,18 +61,6 @@ pub enum Source {
     Gauge,
     /// The simulated table.
     Simulated,
-}
-
-/// What the live level is compared with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Basis {
-    /// The level computed for the job and the cut's progress.
-    Job,
-    /// A level that the operator marked as good, with the same zones open.
-    Taught,
-    /// The level with everything open covered.
-    LikeSealed,
 }
 
 /// The band that the level should be in.

@@ -1,4 +1,16 @@
-//! The alarm state model of IEC 62682 / ANSI/ISA-18.2, rules with deadband and delays, and the roll of all alarms.
+//! The alarm state model of IEC 62682 / ANSI/ISA-18.2, rules with delays, and the roll of all alarms.
+//!
+//! The states, their letters and their moves are those of the standards as restated in public automation libraries (the
+//! standards' own texts were not read). Latching and the mark of the first of several are additions that the standards
+//! allow.
+
+mod load;
+mod roll;
+mod rule;
+
+pub use load::{chattering, floods, per_ten_minutes, stale, worst};
+pub use roll::{Move, Refusal, Roll, Status};
+pub use rule::Rule;
 
 use serde::{Deserialize, Serialize};
 
@@ -22,6 +34,37 @@ pub enum State {
     Suppressed,
     /// Taken out of service by authorised work.
     OutOfService,
+}
+
+impl State {
+    /// The short name that the standards' readers know.
+    pub const fn short(self) -> &'static str {
+        match self {
+            State::Normal => "NORM",
+            State::Unacknowledged => "UNACK",
+            State::Acknowledged => "ACKED",
+            State::ReturnedUnacknowledged => "RTNUN",
+            State::LatchedAcknowledged => "LACKED",
+            State::Shelved => "SHLVD",
+            State::Suppressed => "DSUPR",
+            State::OutOfService => "OOSRV",
+        }
+    }
+
+    /// Whether a person is being called: it waits to be acknowledged.
+    pub const fn calls(self) -> bool {
+        matches!(self, State::Unacknowledged | State::ReturnedUnacknowledged)
+    }
+
+    /// Whether the alarm is active and announced.
+    pub const fn is_active(self) -> bool {
+        matches!(self, State::Unacknowledged | State::Acknowledged)
+    }
+
+    /// Whether the alarm is kept from being announced.
+    pub const fn is_set_aside(self) -> bool {
+        matches!(self, State::Shelved | State::Suppressed | State::OutOfService)
+    }
 }
 
 /// How soon a person must act.

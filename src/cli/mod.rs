@@ -1,8 +1,83 @@
 //! The commands; the only room that prints.
+//!
+//! Results go to standard output, errors and notes to standard error. Exit codes: 0 done or sound, 1 failed or unsound, 2 a
+//! command line that makes no sense.
+
+mod check;
+mod compute;
+mod demo;
+mod export;
+mod files;
+mod forecast;
+mod light;
+mod log;
+mod replay;
+mod run;
+mod simulate;
 
 use std::process::ExitCode;
 
+use clap::{Parser, Subcommand};
+
+/// Watches the vacuum of a router table against the level its job should have.
+///
+/// It advises; it is no safety device and replaces no guard, interlock or emergency stop.
+#[derive(Debug, Parser)]
+#[command(
+    name = "holdwatch",
+    version,
+    after_help = "Start here:\n  holdwatch demo                       a simulated table, the real program on it, and its page\n  \
+                  holdwatch check --setup table.toml   every mistake in a setup\n  \
+                  holdwatch run --setup table.toml     watch\n\n\
+                  Exit codes: 0 done, 1 failed or unsound, 2 wrong usage."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    log: log::LogArguments,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Watch a simulated table; the page's address is printed.
+    Demo(demo::Demo),
+    /// Watch a table on real lines.
+    Run(run::Run),
+    /// Find every mistake in a setup and in job cards.
+    Check(check::Check),
+    /// Compute level and margins along the cut of a job.
+    Forecast(forecast::Show),
+    /// Play a simulated table behind a pseudo-terminal.
+    Simulate(simulate::Simulate),
+    /// Play a recorded shift again and compare every action.
+    Replay(replay::Replay),
+    /// Write kept readings as CSV.
+    Export(export::Export),
+    /// Switch the lights of a setup dark, or test them, while nothing else uses their line.
+    Light(light::Light),
+    /// Compute one forecast from standard input to standard output.
+    #[command(hide = true)]
+    Compute,
+}
+
 /// Runs the command line that the process was started with.
 pub fn main() -> ExitCode {
-    ExitCode::SUCCESS
+    let arguments = Arguments::parse();
+    arguments.log.start();
+    let done = match arguments.command {
+        Command::Demo(demo) => demo.run(),
+        Command::Run(run) => run.run(),
+        Command::Check(check) => check.run(),
+        Command::Forecast(show) => show.run(),
+        Command::Simulate(simulate) => simulate.run(),
+        Command::Replay(replay) => replay.run(),
+        Command::Export(export) => export.run(),
+        Command::Light(light) => light.run(),
+        Command::Compute => compute::run(),
+    };
+    done.unwrap_or_else(|error| {
+        eprintln!("holdwatch: {error:#}");
+        ExitCode::FAILURE
+    })
 }

@@ -1,1 +1,239 @@
-//! (to be written)
+//! The edge: ports, clocks, the worker, the store, the page, signals and the service manager, wired together.
+//!
+//! Tasks, and what runs between them:
+//! - one task for each line ([`port`]): bytes and losses go to the worker, bytes to write come from it;
+//! - the worker ([`worker`]): takes events, steps the minder, carries its actions out; it never waits for any other task;
+//! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
+//! - the page: shows the newest view, and passes commands to the worker;
+//! - one child process for each forecast ([`compute`]).
+//!
+//! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
+
+mod black_box;
+mod cards;
+mod clock;
+mod compute;
+mod desk;
+mod look;
+mod port;
+mod replay;
+mod shine;
+mod store;
+mod worker;
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{mpsc, watch};
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use tracing::{info, warn};
+
+pub use clock::Clock;
+pub use compute::Brief;
+pub use look::readings;
+pub use replay::{ReplayError, Replayed, replay};
+pub use shine::{Shine, ShineError, shine};
+
+use crate::event::{Actor, Command, Event, LineId};
+use crate::journal::JournalError;
+use crate::minder::{Minder, MinderError};
+use crate::page::{self, Limits, PageState, Shown};
+use crate::setup::{Setup, StoreSettings};
+
+/// How many events may wait for the worker; a line that sends more is not read until there is room.
+const WAITING_EVENTS: usize = 1024;
+
+/// How many frames may wait for a line; a line that takes none has them dropped.
+const WAITING_FRAMES: usize = 16;
+
+/// The longest that a stop may take.
+const STOP_LIMIT: Duration = Duration::from_secs(5);
+
+/// What a daemon is started with.
+pub struct Options {
+    /// The setup.
+    pub setup: Setup,
+    /// The folder that relative paths of the setup start from.
+    pub folder: PathBuf,
+    /// How many times as fast as the computer's clock to run; 1 but for a demo.
+    pub pace: f64,
+    /// Ends the daemon when cancelled, as a signal does.
+    pub stop: CancellationToken,
+    /// What a machine's controller in this process tells.
+    pub controller: Option<mpsc::Receiver<(Actor, Command)>>,
+    /// Called once with the page's address.
+    pub ready: Box<dyn FnOnce(SocketAddr) + Send>,
+}
+
+/// Why the daemon does not start.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The runtime does not start.
+    #[error("the runtime cannot start: {0}")]
+    Runtime(std::io::Error),
+    /// The page's address cannot be used.
+    #[error("the page cannot listen on {address}: {source}; choose another under [page] listen")]
+    Listen {
+        /// The address.
+        address: SocketAddr,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The journal cannot be opened, and that will not pass.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// Gauges and lights cannot work together.
+    #[error(transparent)]
+    Minder(#[from] MinderError),
+}
+
+/// Runs until a signal or [`Options::stop`] ends it.
+///
+/// # Errors
+/// [`DaemonError`] if it cannot start; once started it goes on whatever breaks.
+pub fn run(options: Options) -> Result<(), DaemonError> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(DaemonError::Runtime)?;
+    let ended = runtime.block_on(serve(options));
+    runtime.shutdown_timeout(STOP_LIMIT);
+    ended
+}
+
+async fn serve(options: Options) -> Result<(), DaemonError> {
+    let Options { setup, folder, pace, stop, controller, ready } = options;
+    darken_on_panic();
+    let clock = Clock::new(pace);
+    let address = setup.page.listen;
+    let listener = TcpListener::bind(address).await.map_err(|source| DaemonError::Listen { address, source })?;
+    let local = listener.local_addr().map_err(|source| DaemonError::Listen { address, source })?;
+
+    let tasks = TaskTracker::new();
+    let (store, opened) = store::open(&place(&setup, &folder), clock.now()).await?;
+    let folder = cards::Folder::new(setup.cards_dir.as_ref().map(|cards| folder.join(cards)));
+    let minder = Minder::new(setup.clone(), folder.names(&setup), opened, clock.now())?;
+
+    let (events, waiting) = mpsc::channel(WAITING_EVENTS);
+    let outboxes = tend_lines(&setup, &minder, &events, &stop, &tasks);
+    let setup = Arc::new(setup);
+    let (asked, asking) = mpsc::channel(64);
+    let first = Shown { view: minder.view_at(clock.now()), made: clock.steady() };
+    let (shown, showing) = watch::channel(Arc::new(first));
+    let desk = desk::Desk {
+        clock: clock.clone(),
+        asked: asked.clone(),
+        journal: store.journal.clone(),
+        setup: Arc::clone(&setup),
+        folder: folder.clone(),
+    };
+    let state = PageState {
+        shown: showing,
+        program: Arc::new(desk.clone()),
+        hosts: setup.page.hosts.clone().into(),
+        limits: Limits::default(),
+        shutdown: stop.clone(),
+    };
+    tasks.spawn(page::serve(listener, state));
+    tasks.spawn(cards::watch(folder, Arc::clone(&setup), events.clone(), stop.clone()));
+    if let Some(controller) = controller {
+        tasks.spawn(desk::pass_on(desk, controller));
+    }
+    tasks.spawn(stop_on_signal(stop.clone()));
+    let (inbox, standing) = (store.inbox.clone(), store.standing.clone());
+    let writer = tokio::spawn(store.run());
+
+    info!(table = setup.table_name, page = %local, "watching");
+    ready(local);
+    notify(sd_notify::NotifyState::Ready);
+    let worker = worker::Worker {
+        minder,
+        clock,
+        setup,
+        events,
+        waiting,
+        asking,
+        standing,
+        outboxes,
+        inbox,
+        shown,
+        stop: stop.clone(),
+    };
+    worker.run().await;
+    stop.cancel();
+    notify(sd_notify::NotifyState::Stopping);
+    tasks.close();
+    let ended = async { (tasks.wait().await, writer.await) };
+    if timeout(STOP_LIMIT, ended).await.is_err() {
+        warn!("some tasks did not end in time");
+    }
+    info!("stopped");
+    Ok(())
+}
+
+fn place(setup: &Setup, folder: &std::path::Path) -> crate::journal::Where {
+    match &setup.store {
+        StoreSettings::Sqlite { path } => crate::journal::Where::Sqlite(folder.join(path)),
+        StoreSettings::Postgres { url } => crate::journal::Where::Postgres(url.clone()),
+    }
+}
+
+fn tend_lines(
+    setup: &Setup,
+    minder: &Minder,
+    events: &mpsc::Sender<Event>,
+    stop: &CancellationToken,
+    tasks: &TaskTracker,
+) -> Vec<mpsc::Sender<Vec<u8>>> {
+    let lines = setup.lines.iter().zip(minder.dark_frames()).zip(0..);
+    lines
+        .map(|((settings, dark_frames), line)| {
+            let (outbox, frames) = mpsc::channel(WAITING_FRAMES);
+            let tended = port::Tended {
+                line: LineId(line),
+                settings: settings.clone(),
+                dark_frames,
+                events: events.clone(),
+                outbox: frames,
+                stop: stop.clone(),
+            };
+            tasks.spawn(tended.run());
+            outbox
+        })
+        .collect()
+}
+
+async fn stop_on_signal(stop: CancellationToken) {
+    let (Ok(mut term), Ok(mut int)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) else {
+        warn!("signals cannot be received; stop the program by its service manager");
+        return;
+    };
+    tokio::select! {
+        _ = term.recv() => {}
+        _ = int.recv() => {}
+        () = stop.cancelled() => {}
+    }
+    stop.cancel();
+}
+
+/// Before a panic ends the process, nobody is watching any more, and the light must say so.
+fn darken_on_panic() {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        port::darken_all();
+        before(panic);
+    }));
+}
+
+/// Tells the service manager, if there is one.
+fn notify(state: sd_notify::NotifyState<'_>) {
+    // Without a service manager there is nobody to tell, which is no fault.
+    let _ = sd_notify::notify(&[state]);
+}

@@ -1,5 +1,14 @@
 //! The level that a job should have, with its band; each part's margin; the smallest leak that would be noticed.
 
+mod course;
+mod forecast;
+mod margin;
+mod spread;
+
+pub use forecast::{ForecastError, Question, forecast, zones_under};
+pub use margin::{Acting, Footing, Margins};
+pub use spread::{Spread, class_error};
+
 use serde::{Deserialize, Serialize};
 
 use crate::table::{PartId, ZoneSet};

@@ -1,11 +1,23 @@
 //! How a transducer speaks, as pure byte machines: bytes in, requests and readings out; the port is somebody else's.
+//!
+//! [`Talker`] is the one owner of a line's conversation with its gauges and lights. [`Health`] turns a raw number into a
+//! level and says how far it can be trusted.
 
+mod bus;
+mod current_loop;
+mod health;
+mod number;
 mod settings;
+mod talker;
+mod teller;
 
+pub use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits};
+pub use current_loop::{CurrentLoop, LoopBand, Milliamperes};
+pub use health::{Doubt, Health, HealthLimits, Judged, Motion, Signal};
 pub use settings::{
-    AsciiTalk, DataBits, GaugeId, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol,
-    RegisterTable, RegisterTalk, StopBits, Talk, WordOrder,
+    AsciiTalk, GaugeId, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Talk, WordOrder,
 };
+pub use talker::{Errand, Heard, Talker, UnfitLine};
 
 use serde::{Deserialize, Serialize};
 

@@ -1,78 +1,14 @@
-//! What a line and the gauges on it need to be told.
+//! What a gauge needs to be told.
 
 use serde::{Deserialize, Serialize};
 
+use crate::line::LineId;
 use crate::moment::Span;
 use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
-
-/// A serial line, by its place in the setup.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct LineId(pub u16);
 
 /// A gauge, by its place in the setup.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct GaugeId(pub u16);
-
-/// Bits of data in a character.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum DataBits {
-    /// Seven.
-    Seven,
-    /// Eight.
-    Eight,
-}
-
-/// The check bit of a character.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Parity {
-    /// No check bit.
-    None,
-    /// An even number of ones.
-    Even,
-    /// An odd number of ones.
-    Odd,
-}
-
-/// Bits that close a character.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub enum StopBits {
-    /// One.
-    One,
-    /// Two.
-    Two,
-}
-
-/// The language of everything on a line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Protocol {
-    /// Modbus RTU, this program being the only client.
-    ModbusRtu,
-    /// One gauge that sends lines of text, on request or by itself.
-    AsciiTalker,
-}
-
-/// A serial line and its settings.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct LineSettings {
-    /// The name the setup gives it.
-    pub name: String,
-    /// The device's path, best a stable one below `/dev/serial/by-id`.
-    pub port: String,
-    /// Speed in bits per second.
-    pub baud: u32,
-    /// Bits of data in a character.
-    pub data_bits: DataBits,
-    /// The check bit.
-    pub parity: Parity,
-    /// Closing bits.
-    pub stop_bits: StopBits,
-    /// The language spoken on it.
-    pub protocol: Protocol,
-    /// How long to wait for a whole reply.
-    pub reply_limit: Span,
-}
 
 /// Where a gauge's pressure is taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

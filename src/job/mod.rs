@@ -1,8 +1,12 @@
 //! The job: its card, the kerf it opens step by step, its parts, and how far the cut is.
 
 mod card;
+mod cut;
+mod cutting;
 
 pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+pub use cut::Cut;
+pub use cutting::Engagement;
 
 use serde::{Deserialize, Serialize};
 

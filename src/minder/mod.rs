@@ -1,1 +1,273 @@
-//! (to be written)
+//! Where every decision is taken: an event and a moment go in, actions come out.
+//!
+//! [`Minder::step`] reads no clock, file or port. The same events at the same moments give the same actions, so a shift can
+//! be replayed to the byte from a [`Minder::snapshot`] on.
+//!
+//! Invariants:
+//! - a reading older than the limit is never judged, shown or learned from;
+//! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
+//! - every record has the next number, and no number is used twice.
+
+mod calling;
+mod comparing;
+mod hearing;
+mod keeping;
+mod orders;
+mod showing;
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::alarm::{Roll, Rule};
+use crate::event::{Action, Event, LineCause, RequestId, Seq};
+use crate::expectation::Forecast;
+use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::job::{Card, Progress};
+use crate::lamp::Pattern;
+use crate::moment::{Moment, Span, Steady};
+use crate::setup::Setup;
+use crate::table::ZoneSet;
+use crate::watch::{Assessment, Seated, Watch, WatchSettings};
+
+use comparing::Compared;
+use hearing::Newest;
+pub use keeping::{Memory, Remembered};
+use orders::Pace;
+
+/// The gauge that the level is judged by: the first of the setup.
+const MAIN_GAUGE: GaugeId = GaugeId(0);
+
+/// A setup that cannot be minded, or a snapshot that cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum MinderError {
+    /// Gauges and lights that cannot share a line.
+    #[error(transparent)]
+    Line(#[from] UnfitLine),
+    /// The setup has no gauge.
+    #[error("the setup has no gauge; add a [[gauge]]")]
+    NoGauge,
+    /// A snapshot of another version, or damaged.
+    #[error("the snapshot cannot be read: {0}")]
+    Snapshot(#[from] postcard::Error),
+}
+
+/// The job on the table.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Loaded {
+    card: Card,
+    forecast: Option<Forecast>,
+    progress: Progress,
+    pace: Option<Pace>,
+}
+
+/// A request for a forecast that has not been answered.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Awaited {
+    id: RequestId,
+    of_job: bool,
+    open: ZoneSet,
+}
+
+/// Everything that is decided upon.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Minder {
+    setup: Setup,
+    cards: Vec<String>,
+    started: Moment,
+    talkers: Vec<Talker>,
+    health: Vec<Health>,
+    watch: Watch,
+    roll: Roll,
+    memory: Memory,
+    loaded: Option<Loaded>,
+    open: ZoneSet,
+    cutting: Option<bool>,
+    /// The forecast without a job.
+    bare: Option<Forecast>,
+    awaited: Vec<Awaited>,
+    next_request: RequestId,
+    compared: Option<Compared>,
+    newest: Vec<Option<Newest>>,
+    assessment: Option<Assessment>,
+    seated: Option<Seated>,
+    worst_margin: Option<f64>,
+    light: Pattern,
+    light_test_from: Option<Steady>,
+    degraded: BTreeMap<String, Moment>,
+    next_seq: Seq,
+    acked: Seq,
+    shown_at: Option<Steady>,
+    blind_since: Option<Steady>,
+    wake_at: Option<Steady>,
+    changed: bool,
+}
+
+impl Minder {
+    /// A minder that starts now.
+    ///
+    /// # Errors
+    /// [`MinderError`] for a setup whose gauges and lights cannot work together.
+    pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
+        let main = setup.gauges.first().ok_or(MinderError::NoGauge)?;
+        let watch = Watch::new(WatchSettings {
+            interval: main.every,
+            false_alarm_interval: setup.watch.false_alarm_every,
+            ..WatchSettings::default()
+        });
+        let talkers = talkers(&setup)?;
+        let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
+        let count = setup.gauges.len();
+        let open = ZoneSet::first(setup.table.plenum.zones.len());
+        let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let mut minder = Minder {
+            setup,
+            cards,
+            started: at,
+            talkers,
+            health,
+            watch,
+            roll: Roll::new(Rule::standard_set()),
+            memory,
+            loaded: None,
+            open,
+            cutting: None,
+            bare: None,
+            awaited: Vec::new(),
+            next_request: RequestId(1),
+            compared: None,
+            newest: vec![None; count],
+            assessment: None,
+            seated: None,
+            worst_margin: None,
+            light: Pattern::DARK,
+            light_test_from: None,
+            degraded: BTreeMap::new(),
+            next_seq: Seq(remembered.last_seq.0 + 1),
+            acked: remembered.last_seq,
+            shown_at: None,
+            blind_since: None,
+            wake_at: None,
+            changed: true,
+        };
+        minder.heed_shadow(at.steady);
+        Ok(minder)
+    }
+
+    /// Takes one event at its moment and adds what is to be done to `out`.
+    pub fn step(&mut self, at: Moment, event: Event, out: &mut Vec<Action>) {
+        match event {
+            Event::Bytes(line, bytes) => self.hear(at, line, &bytes, out),
+            Event::LineUp(line) => self.line_up(at, line, out),
+            Event::LineLost(line, cause) => self.line_lost(at, line, &cause, out),
+            Event::Inputs(inputs) => self.heed_inputs(at, &inputs, out),
+            Event::Cards(cards) => self.cards = cards,
+            Event::Command(actor, id, command) => self.carry_out(at, &actor, id, command, out),
+            Event::Computed(id, forecast) => self.take_forecast(at, id, forecast, out),
+            Event::Stored(seq) => self.stored(at, seq),
+            Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
+            Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
+            Event::Due => {}
+        }
+        self.settle(at, out);
+    }
+
+    /// The whole state as bytes, for [`Minder::restore`].
+    ///
+    /// # Errors
+    /// [`MinderError::Snapshot`] if the state cannot be written down.
+    pub fn snapshot(&self) -> Result<Vec<u8>, MinderError> {
+        Ok(postcard::to_stdvec(self)?)
+    }
+
+    /// The minder whose [`Minder::snapshot`] this is.
+    ///
+    /// # Errors
+    /// [`MinderError::Snapshot`] for bytes that are none, or of another version of the program.
+    pub fn restore(snapshot: &[u8]) -> Result<Self, MinderError> {
+        Ok(postcard::from_bytes(snapshot)?)
+    }
+
+    /// The setup that is minded.
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
+    /// For each line the frames that switch its lights dark: nobody is watching.
+    pub fn dark_frames(&self) -> Vec<Vec<Vec<u8>>> {
+        self.talkers.iter().map(Talker::dark_frames).collect()
+    }
+
+    /// What follows from any event: forecasts asked for, stale readings noticed, alarms moved, lights and page brought up
+    /// to date, lines served, the next wake-up set.
+    fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
+        self.ask_for_forecasts(out);
+        self.notice_silence(at, out);
+        self.move_alarms(at, out);
+        self.set_light(at, out);
+        self.serve_lines(at, out);
+        self.show_if_due(at, out);
+        self.set_wake_up(at, out);
+    }
+
+    fn set_wake_up(&mut self, at: Moment, out: &mut Vec<Action>) {
+        let lines = self.talkers.iter().filter_map(Talker::deadline).min();
+        let test = self.light_test_from.map(|_| at.steady.plus(Span::from_millis(100)));
+        let wake = [lines, self.roll.deadline(), Some(self.next_show()), Some(self.next_silence()), test];
+        let wake = wake.into_iter().flatten().min();
+        if wake != self.wake_at {
+            self.wake_at = wake;
+            out.extend(wake.map(Action::WakeAt));
+        }
+    }
+
+    fn degrade(&mut self, at: Moment, name: &str) {
+        if !self.degraded.contains_key(name) {
+            self.degraded.insert(name.to_owned(), at);
+            self.changed = true;
+        }
+    }
+
+    fn restore_from(&mut self, name: &str) {
+        self.changed |= self.degraded.remove(name).is_some();
+    }
+
+    fn line_up(&mut self, at: Moment, line: LineId, out: &mut Vec<Action>) {
+        self.restore_from(&self.line_gone(line));
+        if let Some(talker) = self.talkers.get_mut(usize::from(line.0)) {
+            talker.line_up(at.steady);
+        }
+        self.keep_entry(at, "line-up", &self.line_name(line), out);
+    }
+
+    fn line_lost(&mut self, at: Moment, line: LineId, cause: &LineCause, out: &mut Vec<Action>) {
+        self.degrade(at, &self.line_gone(line));
+        if let Some(talker) = self.talkers.get_mut(usize::from(line.0)) {
+            talker.line_lost(at.steady);
+        }
+        self.keep_entry(at, "line-lost", &(self.line_name(line), cause), out);
+    }
+
+    fn line_name(&self, line: LineId) -> String {
+        self.setup.lines.get(usize::from(line.0)).map(|line| line.name.clone()).unwrap_or_default()
+    }
+
+    fn line_gone(&self, line: LineId) -> String {
+        format!("line-{}-gone", self.line_name(line))
+    }
+}
+
+fn talkers(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {
+    let on = |line: usize| LineId(u16::try_from(line).unwrap_or(u16::MAX));
+    let gauges = setup.gauges.iter().zip(0..).map(|(gauge, id)| (GaugeId(id), gauge.clone()));
+    setup
+        .lines
+        .iter()
+        .enumerate()
+        .map(|(place, line)| {
+            let gauges = gauges.clone().filter(|(_, gauge)| gauge.line == on(place)).collect();
+            let lights = setup.lights.iter().filter(|light| light.line == on(place)).cloned().collect();
+            Talker::new(line.clone(), gauges, lights)
+        })
+        .collect()
+}

@@ -1,1 +1,219 @@
-//! (to be written)
+//! The setup file and the job cards: TOML as written, then checked into values that cannot be wrong.
+//!
+//! Text goes in and values come out; whoever calls reads the file. Reading goes on after a mistake, so that one look
+//! shows them all, each with its line, key, limit and remedy. What the file leaves out is assumed, and every assumption
+//! that bears on a verdict is kept in [`Setup::assumptions`] with its reason.
+
+mod card;
+mod devices;
+mod layout;
+mod material;
+mod mistakes;
+mod section;
+mod service;
+mod suction;
+mod tree;
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use serde::{Deserialize, Serialize};
+
+pub use material::materials;
+pub use mistakes::{Mistake, Mistakes};
+use section::{Closed, Notes, Section};
+
+use crate::expectation::Spread;
+use crate::gauge::{GaugeSettings, LineSettings};
+use crate::job::Card;
+use crate::lamp::LightSettings;
+use crate::moment::Span;
+use crate::table::{Air, Table};
+use crate::units::Vacuum;
+
+/// A checked setup.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Setup {
+    /// The table's name.
+    pub table_name: String,
+    /// The table with nothing on it.
+    pub table: Table,
+    /// How well the table is known: measured values bind an expectation more closely than a class does.
+    pub spread: Spread,
+    /// The serial lines, by [`crate::gauge::LineId`].
+    pub lines: Vec<LineSettings>,
+    /// The gauges, by [`crate::gauge::GaugeId`]; at least one.
+    pub gauges: Vec<GaugeSettings>,
+    /// The lights.
+    pub lights: Vec<LightSettings>,
+    /// The page.
+    pub page: PageSettings,
+    /// Where the journal is kept.
+    pub store: StoreSettings,
+    /// The folder of the job cards, as written; relative to the setup file.
+    pub cards_dir: Option<PathBuf>,
+    /// How the level is watched.
+    pub watch: WatchTuning,
+    /// The deepest level to draw on a scale.
+    pub full_scale: Vacuum,
+    /// Where readings come from; a file cannot say anything but a gauge.
+    pub source: Source,
+    /// What the file leaves out, and what stands in for it.
+    pub assumptions: Vec<Assumption>,
+    /// What is allowed but worth a look.
+    pub warnings: Vec<Mistake>,
+}
+
+/// Where readings come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// A transducer.
+    Gauge,
+    /// The simulated table.
+    Simulated,
+}
+
+/// Where the page is served, and under which names.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PageSettings {
+    /// The address and port to listen on.
+    pub listen: SocketAddr,
+    /// Host names besides the address itself and `localhost` under which the page may be asked for.
+    pub hosts: Vec<String>,
+}
+
+/// Where the journal is kept.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum StoreSettings {
+    /// A file of SQLite, relative to the setup file.
+    Sqlite {
+        /// Its path.
+        path: PathBuf,
+    },
+    /// A database of PostgreSQL.
+    Postgres {
+        /// Its address, `postgres://…`.
+        url: String,
+    },
+}
+
+/// How the level is watched.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WatchTuning {
+    /// The age at which a reading is too old.
+    pub stale_after: Span,
+    /// Sheets at the start during which nothing is announced.
+    pub shadow_sheets: u32,
+    /// Time of cutting in which one false alarm is accepted.
+    pub false_alarm_every: Span,
+    /// The margin that a card requires if it says nothing.
+    pub required_margin: f64,
+}
+
+/// A value that the file leaves out.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Assumption {
+    /// The key that would settle it, such as `filter.drop_mbar`.
+    pub key: String,
+    /// What is assumed, with its unit.
+    pub value: String,
+    /// On what ground.
+    pub ground: String,
+}
+
+impl Setup {
+    /// The same setup, its readings marked as simulated wherever they are shown.
+    #[must_use]
+    pub fn simulated(self) -> Self {
+        Setup { source: Source::Simulated, ..self }
+    }
+}
+
+/// Reads a setup from its text; `file` names it in messages.
+///
+/// # Errors
+/// [`Mistakes`], every one that is found.
+pub fn read_setup(text: &str, file: &str) -> Result<Setup, Mistakes> {
+    let (tree, mistakes) = tree::from_toml(text, file);
+    let notes = Notes::new(file, mistakes);
+    let setup = written_setup(&Section::root(&tree, &notes));
+    let (mut setup, notes) = sound(setup, notes)?;
+    setup.assumptions = notes.assumptions;
+    setup.warnings = notes.warnings;
+    Ok(setup)
+}
+
+/// Reads a job card from its text against the table of `setup`; `file` names it in messages.
+///
+/// # Errors
+/// [`Mistakes`], every one that is found.
+pub fn read_card(text: &str, file: &str, setup: &Setup) -> Result<Card, Mistakes> {
+    let (tree, mistakes) = tree::from_toml(text, file);
+    let notes = Notes::new(file, mistakes);
+    let card = card::card(&Section::root(&tree, &notes), setup);
+    sound(card, notes).map(|(card, _)| card)
+}
+
+/// Reads a job card from JSON with the keys that a card's file has; messages name it `card`, without lines.
+///
+/// # Errors
+/// [`Mistakes`], every one that is found.
+pub fn card_from_json(value: &serde_json::Value, setup: &Setup) -> Result<Card, Mistakes> {
+    let tree = tree::from_json(value);
+    let notes = Notes::new("card", Vec::new());
+    let card = card::card(&Section::root(&tree, &notes), setup);
+    sound(card, notes).map(|(card, _)| card)
+}
+
+/// The value, if nothing was noted against it.
+fn sound<T>(value: Option<T>, notes: Notes) -> Result<(T, Closed), Mistakes> {
+    let notes = notes.close();
+    match value {
+        Some(value) if notes.mistakes.is_empty() => Ok((value, notes)),
+        _ => Err(Mistakes::new(notes.mistakes)),
+    }
+}
+
+fn written_setup(root: &Section) -> Option<Setup> {
+    let table_section = root.section("table");
+    let table_name = table_section.text("name").required();
+    let air = suction::air(&table_section);
+    let (table, spread) = table(root, air).unzip();
+    let devices = devices::devices(root, table.as_ref());
+    let page_section = root.section("page");
+    let page = service::page(&page_section);
+    let full_scale = service::full_scale(&page_section, table.as_ref());
+    let store = service::store(&root.section("journal"));
+    let cards_dir = service::cards_dir(&root.section("jobs"));
+    let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
+    let devices::Devices { lines, gauges, lights } = devices?;
+    Some(Setup {
+        table_name: table_name?,
+        table: table?,
+        spread: spread?,
+        lines,
+        gauges,
+        lights,
+        page: page?,
+        store: store?,
+        cards_dir: cards_dir?,
+        watch: watch?,
+        full_scale: full_scale?,
+        source: Source::Gauge,
+        assumptions: Vec::new(),
+        warnings: Vec::new(),
+    })
+}
+
+fn table(root: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
+    let air = air.as_ref();
+    let pump = suction::pump(&root.section("pump"), air);
+    let (board, spread) = layout::board(&root.section("board")).unzip();
+    let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
+    let manifold = suction::manifold(&root.section("manifold"), air);
+    let filter = suction::filter(&root.section("filter"), air, pump.as_ref());
+    let table = Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? };
+    Some((table, spread?))
+}

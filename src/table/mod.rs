@@ -1,11 +1,22 @@
 //! The table as physics sees it: air, pump, valves, zones, board, and what lies on it.
 
+pub mod air;
+mod board_class;
+mod closed_form;
 mod description;
+pub mod leak;
+mod network;
+mod pump;
+mod root;
 
+pub use board_class::{ALONG_OVER_THROUGH, BoardClass, Faces, PermeabilityRange};
+pub use closed_form::ClosedForm;
 pub use description::{
     Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
     Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
 };
+pub use network::{OperatingPoint, Tap, leak_to_reach, operating_point};
+pub use pump::{CurveError, Nameplate, PumpClass, RatedFlow, SpeedChange};
 
 use crate::units::{AbsolutePressure, Force, PressureSquared};
 
@@ -34,6 +45,22 @@ impl ZoneMatrix {
         self.entries[usize::from(row.0) * self.count + usize::from(column.0)]
     }
 
+    /// Every entry times `factor`.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        ZoneMatrix { count: self.count, entries: self.entries.iter().map(|entry| entry * factor).collect() }
+    }
+
+    /// This and `factor` times what `other` has more than `base`; all of one size.
+    #[must_use]
+    pub fn with_share(&self, factor: f64, other: &ZoneMatrix, base: &ZoneMatrix) -> Self {
+        let more = other.entries.iter().zip(&base.entries).map(|(other, base)| factor * (other - base));
+        ZoneMatrix {
+            count: self.count,
+            entries: self.entries.iter().zip(more).map(|(entry, more)| entry + more).collect(),
+        }
+    }
+
     /// Sets the entry of zones `row` and `column` in m³.
     pub fn set(&mut self, row: ZoneId, column: ZoneId, cubic_metres: f64) {
         self.entries[usize::from(row.0) * self.count + usize::from(column.0)] = cubic_metres;
@@ -52,4 +79,18 @@ pub trait Condensed {
 
     /// The force on everything that covers the board.
     fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force;
+}
+
+impl<T: Condensed + ?Sized> Condensed for Box<T> {
+    fn zones(&self) -> &ZoneMatrix {
+        (**self).zones()
+    }
+
+    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        (**self).part_force(part, zone_potentials, room)
+    }
+
+    fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        (**self).cover_force(zone_potentials, room)
+    }
 }

@@ -1,0 +1,96 @@
+//! `forecast`: level and margins along the cut of a job, before it is cut.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::{Result, bail};
+use clap::Args;
+
+use super::files;
+use crate::daemon::Brief;
+use crate::event::Request;
+use crate::expectation::{Course, Forecast, zones_under};
+use crate::job::Card;
+use crate::setup::Setup;
+use crate::table::{ZoneId, ZoneSet};
+
+/// Compute level and margins along the cut of a job, before it is cut.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  holdwatch forecast --setup table.toml --job cards/drawers.toml")]
+pub(super) struct Show {
+    /// The setup file.
+    #[arg(long, value_name = "FILE")]
+    setup: PathBuf,
+    /// The job card.
+    #[arg(long, value_name = "FILE")]
+    job: PathBuf,
+    /// Write the forecast as JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// How many lines of the course are shown.
+const LINES: usize = 11;
+
+impl Show {
+    pub(super) fn run(self) -> Result<ExitCode> {
+        let setup = files::setup(&self.setup)?;
+        let card = files::card(&self.job, &setup)?;
+        let open = open_zones(&setup, &card)?;
+        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
+        if self.json {
+            println!("{}", serde_json::to_string_pretty(&forecast)?);
+        } else if let Some(course) = forecast.courses.first() {
+            tell(&setup, &card, &forecast, course);
+        }
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+fn open_zones(setup: &Setup, card: &Card) -> Result<ZoneSet> {
+    if card.zones.is_empty() {
+        return Ok(zones_under(&setup.table, &card.sheet.rect));
+    }
+    let zones = setup.table.plenum.zones.iter().zip(0..);
+    let open: ZoneSet = zones.filter(|(zone, _)| card.zones.contains(&zone.name)).map(|(_, id)| ZoneId(id)).collect();
+    if open.is_empty() {
+        bail!("none of the card's zones {:?} is one of the table's", card.zones);
+    }
+    Ok(open)
+}
+
+fn tell(setup: &Setup, card: &Card, forecast: &Forecast, course: &Course) {
+    let names: Vec<&str> = course
+        .open
+        .iter()
+        .filter_map(|zone| setup.table.plenum.zones.get(usize::from(zone.0)))
+        .map(|zone| zone.name.as_str())
+        .collect();
+    println!("{}: zones open {}", card.name, names.join(", "));
+    println!("covered and uncut {:.1} kPa, bare {:.1} kPa", course.sealed.pascals() / 1e3, course.bare.pascals() / 1e3);
+    println!(
+        "{:>6}  {:>17}  {:>10}  weakest part (required {:.1})",
+        "cut", "vacuum kPa", "leak m3/h", card.required_margin
+    );
+    let step = (course.points.len() / (LINES - 1)).max(1);
+    for (fraction, expected) in course.points.iter().step_by(step) {
+        let weakest = expected.weakest.map_or_else(String::new, |weakest| {
+            let name = forecast.parts.get(weakest.part.0 as usize).map_or("", String::as_str);
+            format!("{:.1} {name}", weakest.margin)
+        });
+        println!(
+            "{:>5.0}%  {:>5.1} ({:>4.1}-{:>4.1})  {:>10.1}  {weakest}",
+            fraction * 100.0,
+            expected.mid.pascals() / 1e3,
+            expected.low.pascals() / 1e3,
+            expected.high.pascals() / 1e3,
+            expected.smallest_visible_leak.m3_per_h(),
+        );
+    }
+    if !forecast.unseen.is_empty() {
+        println!(
+            "{} part(s) are too small for their loss to show on the gauge; only their margin protects them",
+            forecast.unseen.len()
+        );
+    }
+}

@@ -1,0 +1,106 @@
+//! What the page, and a controller in this process, ask of the program.
+
+use std::sync::Arc;
+
+use futures_util::future::BoxFuture;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::task::spawn_blocking;
+
+use super::cards::Folder;
+use super::clock::Clock;
+use super::worker::Asked;
+use crate::event::{Actor, Answer, Command};
+use crate::gauge::GaugeId;
+use crate::job::Card;
+use crate::journal::{self, Journal, Window};
+use crate::moment::Steady;
+use crate::page::{Bucket, HistorySpan, Program};
+use crate::setup::{Setup, card_from_json};
+
+/// Passes questions on to the worker and the journal.
+#[derive(Clone)]
+pub(super) struct Desk {
+    pub(super) clock: Clock,
+    pub(super) asked: mpsc::Sender<Asked>,
+    pub(super) journal: watch::Receiver<Option<Journal>>,
+    pub(super) setup: Arc<Setup>,
+    pub(super) folder: Folder,
+}
+
+impl Desk {
+    /// The command with its card's text read, if it names a card that there is.
+    async fn with_card(&self, command: Command) -> Result<Command, Answer> {
+        let Command::LoadNamed(name) = command else { return Ok(command) };
+        let (folder, setup, wanted) = (self.folder.clone(), Arc::clone(&self.setup), name.clone());
+        match spawn_blocking(move || folder.find(&wanted, &setup)).await {
+            Ok(Some(Ok(card))) => Ok(Command::LoadCard(Box::new(card))),
+            Ok(Some(Err(text))) => Err(Answer::Refused(text)),
+            Ok(None) | Err(_) => Ok(Command::LoadNamed(name)),
+        }
+    }
+
+    async fn ask(&self, actor: Actor, command: Command) -> Answer {
+        let command = match self.with_card(command).await {
+            Ok(command) => command,
+            Err(answer) => return answer,
+        };
+        let (answer, answered) = oneshot::channel();
+        if self.asked.send(Asked { actor, command, answer }).await.is_err() {
+            return Answer::Refused("stopping".to_owned());
+        }
+        answered.await.unwrap_or_else(|_| Answer::Refused("stopping".to_owned()))
+    }
+}
+
+impl Program for Desk {
+    fn now(&self) -> Steady {
+        self.clock.steady()
+    }
+
+    fn command(&self, actor: Actor, command: Command) -> BoxFuture<'static, Answer> {
+        let desk = self.clone();
+        Box::pin(async move { desk.ask(actor, command).await })
+    }
+
+    fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {
+        let journal = self.journal.borrow().clone();
+        Box::pin(async move {
+            let journal = journal.ok_or("the journal is not open")?;
+            let window = Window { from: span.from, to: span.to };
+            let points = u32::try_from(span.points).unwrap_or(u32::MAX);
+            let buckets = journal.history(GaugeId(0), window, points).await.map_err(|error| error.to_string())?;
+            Ok(buckets.into_iter().map(shown).collect())
+        })
+    }
+
+    fn parse_card(&self, posted: serde_json::Value) -> Result<Card, String> {
+        card_from_json(&posted, &self.setup).map_err(|mistakes| mistakes.to_string())
+    }
+}
+
+fn shown(bucket: journal::Bucket) -> Bucket {
+    Bucket {
+        from: bucket.window.from.rfc3339(),
+        to: bucket.window.to.rfc3339(),
+        count: bucket.count,
+        min_vacuum_pa: bucket.min.pascals(),
+        max_vacuum_pa: bucket.max.pascals(),
+        mean_vacuum_pa: bucket.mean.pascals(),
+        quality: bucket.quality,
+        expected_low_vacuum_pa: bucket.band.map(|(low, _)| low.pascals()),
+        expected_high_vacuum_pa: bucket.band.map(|(_, high)| high.pascals()),
+    }
+}
+
+/// Carries out what a controller tells, in its order, until it says no more.
+pub(super) async fn pass_on(desk: Desk, mut controller: mpsc::Receiver<(Actor, Command)>) {
+    while let Some((actor, command)) = controller.recv().await {
+        let what = format!("{command:?}");
+        match desk.ask(actor, command).await {
+            Answer::Done => {}
+            answer @ (Answer::Unknown { .. } | Answer::Refused(_)) => {
+                tracing::warn!(what, ?answer, "the controller's word was not taken");
+            }
+        }
+    }
+}

@@ -1,0 +1,119 @@
+//! The journal as the daemon keeps it: opened at the start if it can be, tried again if it cannot, never waited for.
+
+use std::time::Duration;
+
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Instant, timeout_at};
+use tracing::{info, warn};
+
+use crate::event::Seq;
+use crate::journal::{self, Check, Journal, JournalError, Settings, Standing, Where, Write, Writer};
+use crate::minder::{Memory, Remembered};
+use crate::moment::{Moment, Utc};
+
+/// How many writes may wait; the writer never stops taking, so this bridges only a stall of its task.
+const WAITING_WRITES: usize = 4096;
+
+/// How long to wait before a journal that could not be opened is tried again.
+const TRY_AGAIN: Duration = Duration::from_secs(5);
+
+/// Numbers of records begin here, in milliseconds, where those of before are not known: 2020-01-01.
+const NUMBERS_FROM: Utc = Utc::from_micros(1_577_836_800_000_000);
+
+/// The journal's ends: what goes in, how it stands, and where to look.
+pub(super) struct Store {
+    pub(super) inbox: mpsc::Sender<Write>,
+    pub(super) standing: watch::Receiver<Standing>,
+    pub(super) journal: watch::Receiver<Option<Journal>>,
+    place: Where,
+    at: Moment,
+    writes: mpsc::Receiver<Write>,
+    stands: watch::Sender<Standing>,
+    opened: watch::Sender<Option<Journal>>,
+    writer: Option<Writer>,
+}
+
+/// Opens the journal, and says what it remembers.
+///
+/// # Errors
+/// What will not pass by itself: a newer form, another daemon, a file of something else.
+pub(super) async fn open(place: &Where, at: Moment) -> Result<(Store, Remembered), JournalError> {
+    let (inbox, writes) = mpsc::channel(WAITING_WRITES);
+    let (stands, standing) = watch::channel(Standing::default());
+    let (opened, journal) = watch::channel(None);
+    let mut store = Store { inbox, standing, journal, place: place.clone(), at, writes, stands, opened, writer: None };
+    let remembered = match store.try_open().await {
+        Ok(remembered) => remembered,
+        Err(error) if passes(&error) => {
+            warn!(%error, "the journal cannot be opened; watching without it");
+            store.stands.send_modify(|standing| standing.trouble = Some(error.to_string()));
+            Remembered { memory: None, last_seq: unknown_numbers(at) }
+        }
+        Err(error) => return Err(error),
+    };
+    Ok((store, remembered))
+}
+
+/// More than any number that a journal can have reached: it grows by some tens a second, this by a thousand.
+fn unknown_numbers(at: Moment) -> Seq {
+    let millis = at.civil.map_or(0, |civil| (civil.micros() - NUMBERS_FROM.micros()) / 1000);
+    Seq(u64::try_from(millis).unwrap_or(0))
+}
+
+fn passes(error: &JournalError) -> bool {
+    match error {
+        JournalError::Newer { .. } | JournalError::InUse(_) | JournalError::Stranger(_) => false,
+        JournalError::File { .. }
+        | JournalError::Database(_)
+        | JournalError::Migration(_)
+        | JournalError::Damaged { .. } => true,
+    }
+}
+
+impl Store {
+    async fn try_open(&mut self) -> Result<Remembered, JournalError> {
+        let (journal, writer, opened) = journal::open(&self.place, Settings::default(), self.at).await?;
+        match &opened.check {
+            Check::Sound | Check::Unfinished | Check::Served => {}
+            Check::Replaced { damage, aside, restored } => {
+                warn!(damage, aside = %aside.display(), restored, "the journal was damaged and was moved aside");
+            }
+        }
+        let last_seq = opened.last.map_or(Seq(0), |last| last.seq);
+        let memory = journal.last_entry("memory").await?.and_then(|entry| {
+            Memory::from_record(&entry.body).inspect_err(|error| warn!(error, "the memory cannot be read")).ok()
+        });
+        info!(last = last_seq.0, "journal open");
+        self.opened.send_replace(Some(journal));
+        self.writer = Some(writer);
+        Ok(Remembered { memory, last_seq })
+    }
+
+    /// Writes until told to close; until the journal can be opened, drops what comes.
+    pub(super) async fn run(mut self) {
+        loop {
+            if let Some(writer) = self.writer.take() {
+                return writer.run(self.writes, self.stands).await;
+            }
+            if self.drop_for(TRY_AGAIN).await {
+                return;
+            }
+            match self.try_open().await {
+                Ok(_) => self.stands.send_modify(|standing| standing.trouble = None),
+                Err(error) => self.stands.send_modify(|standing| standing.trouble = Some(error.to_string())),
+            }
+        }
+    }
+
+    /// Takes and drops writes for a while; whether it was told to close.
+    async fn drop_for(&mut self, span: Duration) -> bool {
+        let until = Instant::now() + span;
+        loop {
+            match timeout_at(until, self.writes.recv()).await {
+                Err(_) => return false,
+                Ok(None | Some(Write::Close)) => return true,
+                Ok(Some(_)) => {}
+            }
+        }
+    }
+}

@@ -1,0 +1,232 @@
+//! The one loop: an event, a moment, a step, its actions.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::time::sleep;
+use tokio_util::sync::CancellationToken;
+use tracing::{debug, error, info, warn};
+
+use super::black_box::Recorder;
+use super::clock::Clock;
+use super::compute::{self, Brief};
+use super::notify;
+use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
+use crate::journal::{Standing, Write};
+use crate::minder::Minder;
+use crate::moment::{Moment, Span, Steady};
+use crate::page::Shown;
+use crate::setup::Setup;
+
+/// How often the black box is handed to the journal and the clocks are compared.
+const PIECE: Span = Span::from_secs(1);
+
+/// How often the minder's whole state is kept, from which a replay can start.
+const SNAPSHOT: Span = Span::from_secs(300);
+
+/// A change of calendar time against steady time that is called a step, in microseconds.
+const CLOCK_STEP_MICROS: i64 = 500_000;
+
+/// The longest sleep, so that the black box never waits longer than about that.
+const LONGEST_SLEEP: Span = Span::from_secs(1);
+
+/// A command and where its answer goes.
+pub(super) struct Asked {
+    pub(super) actor: Actor,
+    pub(super) command: Command,
+    pub(super) answer: oneshot::Sender<Answer>,
+}
+
+pub(super) struct Worker {
+    pub(super) minder: Minder,
+    pub(super) clock: Clock,
+    pub(super) setup: Arc<Setup>,
+    pub(super) events: mpsc::Sender<Event>,
+    pub(super) waiting: mpsc::Receiver<Event>,
+    pub(super) asking: mpsc::Receiver<Asked>,
+    pub(super) standing: watch::Receiver<Standing>,
+    pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
+    pub(super) inbox: mpsc::Sender<Write>,
+    pub(super) shown: watch::Sender<Arc<Shown>>,
+    pub(super) stop: CancellationToken,
+}
+
+/// What the loop itself remembers.
+struct Running {
+    recorder: Recorder,
+    answers: BTreeMap<CommandId, oneshot::Sender<Answer>>,
+    next_command: CommandId,
+    wake_at: Steady,
+    piece_at: Steady,
+    snapshot_at: Steady,
+    last_seq: Seq,
+    civil_less_steady: Option<i64>,
+    out: Vec<Action>,
+}
+
+impl Worker {
+    pub(super) async fn run(mut self) {
+        let now = self.clock.now();
+        let mut running = Running {
+            recorder: Recorder::new(),
+            answers: BTreeMap::new(),
+            next_command: CommandId(1),
+            wake_at: now.steady,
+            piece_at: now.steady,
+            snapshot_at: now.steady,
+            last_seq: Seq(0),
+            civil_less_steady: None,
+            out: Vec::new(),
+        };
+        self.keep_snapshot(&mut running, now);
+        while let Some(event) = self.next(&mut running).await {
+            self.step(&mut running, event);
+            self.keep_time(&mut running);
+        }
+        self.finish(&mut running).await;
+    }
+
+    async fn next(&mut self, running: &mut Running) -> Option<Event> {
+        let until = running.wake_at.min(running.piece_at.plus(LONGEST_SLEEP));
+        tokio::select! {
+            biased;
+            () = self.stop.cancelled() => None,
+            Some(event) = self.waiting.recv() => Some(event),
+            Some(asked) = self.asking.recv() => {
+                let id = running.next_command;
+                running.next_command = CommandId(id.0 + 1);
+                running.answers.insert(id, asked.answer);
+                Some(Event::Command(asked.actor, id, asked.command))
+            }
+            Ok(()) = self.standing.changed() => {
+                let standing = self.standing.borrow_and_update();
+                Some(match &standing.trouble {
+                    Some(trouble) => Event::StoreTrouble(trouble.clone()),
+                    None => Event::Stored(standing.stored),
+                })
+            }
+            () = sleep(self.clock.until(until)) => Some(Event::Due),
+        }
+    }
+
+    fn step(&mut self, running: &mut Running, event: Event) {
+        let at = self.clock.now();
+        let mut out = std::mem::take(&mut running.out);
+        running.recorder.event(at, &event);
+        self.minder.step(at, event, &mut out);
+        running.recorder.actions(&out);
+        for action in out.drain(..) {
+            self.carry_out(running, at, action);
+        }
+        running.out = out;
+    }
+
+    fn carry_out(&mut self, running: &mut Running, at: Moment, action: Action) {
+        match action {
+            Action::Send(line, bytes, _) => self.send(line, bytes),
+            Action::Light(pattern) => debug!(?pattern, "light"),
+            Action::Record(record) => {
+                running.last_seq = record.seq;
+                tell_log(&record.fact);
+                self.keep(Write::Record(record));
+            }
+            Action::Show(view) => {
+                self.shown.send_replace(Arc::new(Shown { view: *view, made: at.steady }));
+            }
+            Action::Compute(id, request) => self.compute(id, request),
+            Action::WakeAt(when) => running.wake_at = when,
+            Action::Answer(id, answer) => {
+                if let Some(asker) = running.answers.remove(&id) {
+                    // Whoever asked may have gone.
+                    let _ = asker.send(answer);
+                }
+            }
+        }
+    }
+
+    fn send(&self, line: LineId, bytes: Vec<u8>) {
+        let taken = self.outboxes.get(usize::from(line.0)).map(|outbox| outbox.try_send(bytes));
+        if taken.is_none_or(|taken| taken.is_err()) {
+            debug!(?line, "the line takes no more frames; one is dropped");
+        }
+    }
+
+    fn keep(&self, write: Write) {
+        if self.inbox.try_send(write).is_err() {
+            // The writer never stops taking, so a full channel means that it hangs.
+            let _ = self.events.try_send(Event::StoreTrouble("the journal's writer hangs".to_owned()));
+        }
+    }
+
+    fn compute(&self, id: RequestId, request: Request) {
+        let brief = Brief::new(&self.setup, request);
+        let events = self.events.clone();
+        let stop = self.stop.clone();
+        tokio::spawn(async move {
+            tokio::select! {
+                forecast = compute::forecast(&brief) => {
+                    if let Err(text) = &forecast {
+                        warn!(text, "no forecast");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::Computed(id, forecast)).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    /// Once a second: the black box goes to the journal, the clocks are compared, the service manager is told.
+    fn keep_time(&mut self, running: &mut Running) {
+        let at = self.clock.now();
+        if at.steady.since(running.piece_at) < PIECE {
+            return;
+        }
+        running.piece_at = at.steady;
+        if let Some(piece) = running.recorder.take() {
+            self.keep(Write::BlackBox(piece));
+        }
+        if at.steady.since(running.snapshot_at) >= SNAPSHOT {
+            self.keep_snapshot(running, at);
+        }
+        notify(sd_notify::NotifyState::Watchdog);
+        let offset = at.civil.map(|civil| civil.micros() - (at.steady.nanos() / 1000) as i64);
+        if let (Some(before), Some(now)) = (running.civil_less_steady, offset)
+            && (now - before).abs() > CLOCK_STEP_MICROS
+        {
+            self.step(running, Event::ClockStep((now - before).saturating_mul(1000)));
+        }
+        running.civil_less_steady = offset;
+    }
+
+    fn keep_snapshot(&self, running: &mut Running, at: Moment) {
+        running.snapshot_at = at.steady;
+        match self.minder.snapshot() {
+            Ok(bytes) => self.keep(Write::Snapshot { seq: running.last_seq, at, bytes }),
+            Err(text) => error!(%text, "the state cannot be kept for a replay"),
+        }
+    }
+
+    async fn finish(&mut self, running: &mut Running) {
+        if let Some(piece) = running.recorder.take() {
+            self.keep(Write::BlackBox(piece));
+        }
+        let close = self.inbox.send(Write::Close);
+        if tokio::time::timeout(Duration::from_secs(2), close).await.is_err() {
+            warn!("the journal's writer takes nothing any more");
+        }
+    }
+}
+
+/// What a person should find in the log: the few things that change the state of the table.
+fn tell_log(fact: &Fact) {
+    if let Fact::Entry { kind, body, .. } = fact {
+        match kind.as_str() {
+            "alarm" | "verdict" | "sheet" | "seated" => info!(kind, body, "table"),
+            "store-trouble" | "no-forecast" | "clock-step" => warn!(kind, body, "program"),
+            _ => debug!(kind, body, "kept"),
+        }
+    }
+}

@@ -1,0 +1,49 @@
+//! A course read at any point of the cut.
+
+use super::{Course, Expected, Forecast, Weakest};
+use crate::job::Progress;
+use crate::table::ZoneSet;
+use crate::units::{FreeAirFlow, Vacuum};
+
+impl Forecast {
+    /// The course for a set of open zones; `None` if it was not asked for.
+    pub fn course(&self, open: ZoneSet) -> Option<&Course> {
+        self.courses.iter().find(|course| course.open == open)
+    }
+}
+
+impl Course {
+    /// What is expected at a point of the cut: along straight lines between the points reckoned, the weaker of two parts
+    /// named. `None` for a course without points.
+    pub fn at(&self, progress: Progress) -> Option<Expected> {
+        let fraction = progress.fraction();
+        let next = self.points.partition_point(|(point, _)| *point < fraction);
+        let (later, after) = self.points.get(next).or(self.points.last())?;
+        let Some((earlier, before)) = next.checked_sub(1).and_then(|place| self.points.get(place)) else {
+            return Some(after.clone());
+        };
+        let span = later - earlier;
+        let share = if span > 0.0 { ((fraction - earlier) / span).clamp(0.0, 1.0) } else { 1.0 };
+        Some(if share < 1.0 { between(before, after, share) } else { after.clone() })
+    }
+}
+
+fn between(before: &Expected, after: &Expected, share: f64) -> Expected {
+    let level = |a: Vacuum, b: Vacuum| a + (b - a) * share;
+    let flow = |a: FreeAirFlow, b: FreeAirFlow| a + (b - a) * share;
+    Expected {
+        low: level(before.low, after.low),
+        mid: level(before.mid, after.mid),
+        high: level(before.high, after.high),
+        weakest: weaker(before.weakest, after.weakest),
+        smallest_visible_leak: flow(before.smallest_visible_leak, after.smallest_visible_leak),
+        flow: flow(before.flow, after.flow),
+    }
+}
+
+fn weaker(before: Option<Weakest>, after: Option<Weakest>) -> Option<Weakest> {
+    match (before, after) {
+        (Some(one), Some(other)) => Some(if one.margin <= other.margin { one } else { other }),
+        (one, other) => one.or(other),
+    }
+}

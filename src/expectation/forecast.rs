@@ -1,0 +1,247 @@
+//! A load reckoned through from the first plunge to the last pass.
+
+use super::margin::{Acting, Footing};
+use super::spread::Spread;
+use super::{Course, Expected, Forecast, Weakest};
+use crate::job::{Card, Cut, HowHeld, Progress};
+use crate::table::{
+    ClosedForm, Condensed, OperatingPoint, PartId, Point, Rect, Sheet, Table, TableLoad, Tap, ZoneId, ZoneMatrix,
+    ZoneSet, leak_to_reach, operating_point,
+};
+use crate::units::{Length, PressureSquared, Vacuum};
+
+/// What is to be forecast.
+#[derive(Clone, Copy, Debug)]
+pub struct Question<'a> {
+    /// The table.
+    pub table: &'a Table,
+    /// Where its gauge is.
+    pub tap: Tap,
+    /// The job; none for the table with everything covered.
+    pub card: Option<&'a Card>,
+    /// The sets of open zones that matter, the job's own first.
+    pub sets: &'a [ZoneSet],
+    /// How well all this is known.
+    pub spread: &'a Spread,
+    /// At how many points of the cut, both ends among them.
+    pub points: u16,
+}
+
+/// Why there is no forecast.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ForecastError {
+    /// No set of zones.
+    #[error("a forecast was asked for without a set of open zones; name at least one")]
+    NoSets,
+    /// A zone that the table does not have.
+    #[error("zone number {zone} was named, but the table has {count}; count from 1", zone = .zone.0 as u16 + 1)]
+    UnknownZone {
+        /// The zone.
+        zone: ZoneId,
+        /// How many zones there are.
+        count: usize,
+    },
+    /// Fewer points than ends.
+    #[error("a forecast was asked for at {0} points of the cut; it needs at least its 2 ends")]
+    TooFewPoints(u16),
+}
+
+/// No margin is told as greater, so that one against nothing is still a number.
+const MOST_MARGIN: f64 = 1000.0;
+
+/// Reckons a load through, one course for each set of zones.
+///
+/// `condense` is called once for each point, in the order of the cut, then for the table covered and bare. Parts whose loss is
+/// unseen are found in closed form, whatever `condense` does.
+///
+/// # Errors
+/// [`ForecastError`] for a question that cannot be answered.
+pub fn forecast<C: Condensed>(
+    question: &Question<'_>,
+    mut condense: impl FnMut(&Table, &TableLoad) -> C,
+) -> Result<Forecast, ForecastError> {
+    check(question)?;
+    let states = states(question, |load| condense(question.table, load));
+    let covered = condense(question.table, &covered(question.table)).zones().clone();
+    let bare = condense(question.table, &TableLoad::default()).zones().clone();
+    let sides = Sides::of(question);
+    let level = |open, zones: &ZoneMatrix| operating_point(question.table, open, zones).level(question.tap);
+    let courses = question
+        .sets
+        .iter()
+        .map(|open| Course {
+            open: *open,
+            points: states.iter().map(|state| (state.fraction, sides.expected(state, &states[0], *open))).collect(),
+            sealed: level(*open, &covered),
+            bare: level(*open, &bare),
+        })
+        .collect();
+    Ok(Forecast {
+        courses,
+        parts: question.card.map_or(vec![], |card| card.parts.iter().map(|part| part.name.clone()).collect()),
+        unseen: question.card.map_or(vec![], |card| unseen(question, card)),
+    })
+}
+
+/// The zones that a rectangle lies on, to the least part.
+pub fn zones_under(table: &Table, rect: &Rect) -> ZoneSet {
+    let meets = |zone: &Rect| {
+        zone.low.x < rect.high.x && rect.low.x < zone.high.x && zone.low.y < rect.high.y && rect.low.y < zone.high.y
+    };
+    (0..=u8::MAX)
+        .zip(&table.plenum.zones)
+        .filter(|(_, zone)| zone.rects.iter().any(meets))
+        .map(|(place, _)| ZoneId(place))
+        .collect()
+}
+
+fn check(question: &Question<'_>) -> Result<(), ForecastError> {
+    if question.points < 2 {
+        return Err(ForecastError::TooFewPoints(question.points));
+    }
+    if question.sets.is_empty() {
+        return Err(ForecastError::NoSets);
+    }
+    let count = question.table.plenum.zones.len();
+    let unknown = question.sets.iter().flat_map(|set| set.iter()).find(|zone| usize::from(zone.0) >= count);
+    unknown.map_or(Ok(()), |zone| Err(ForecastError::UnknownZone { zone, count }))
+}
+
+/// The table at one point of the cut.
+struct State<C> {
+    fraction: f64,
+    board: C,
+    /// The parts that may go, by their place on the card.
+    at_risk: Vec<usize>,
+}
+
+fn states<C: Condensed>(question: &Question<'_>, mut condense: impl FnMut(&TableLoad) -> C) -> Vec<State<C>> {
+    let last = question.points - 1;
+    let fractions = (0..=last).map(|point| f64::from(point) / f64::from(last));
+    match question.card {
+        Some(card) => {
+            let cut = Cut::of(card);
+            fractions
+                .map(|fraction| {
+                    let progress = Progress::from_fraction(fraction);
+                    State { fraction, board: condense(&cut.load(progress)), at_risk: at_risk(card, &cut, progress) }
+                })
+                .collect()
+        }
+        None => [0.0, 1.0]
+            .map(|fraction| State { fraction, board: condense(&covered(question.table)), at_risk: vec![] })
+            .into(),
+    }
+}
+
+/// The parts that are free or being cut free and that nothing but air holds.
+fn at_risk(card: &Card, cut: &Cut<'_>, progress: Progress) -> Vec<usize> {
+    let begun = cut.freed(progress) + 1;
+    let alone = card.parts.iter().take(begun).enumerate().filter(|(_, part)| part.held == HowHeld::Vacuum);
+    alone.map(|(place, _)| place).collect()
+}
+
+/// The whole board under a tight sheet.
+fn covered(table: &Table) -> TableLoad {
+    let low = Point { x: Length::ZERO, y: Length::ZERO };
+    let high = Point { x: table.board.length, y: table.board.width };
+    let sheet = Sheet { rect: Rect { low, high }, gap: Length::ZERO, passes: None };
+    TableLoad { sheets: vec![sheet], ..TableLoad::default() }
+}
+
+/// The table as it is thought to be, and with its pump as weak and as strong as it may be.
+struct Sides<'a> {
+    question: &'a Question<'a>,
+    weak: Table,
+    strong: Table,
+}
+
+impl<'a> Sides<'a> {
+    fn of(question: &'a Question<'a>) -> Self {
+        let worn = |factor: f64| {
+            let mut table = question.table.clone();
+            table.pump.wear *= factor;
+            table
+        };
+        let ratio = question.spread.pump;
+        Sides { question, weak: worn(1.0 / ratio), strong: worn(ratio) }
+    }
+
+    fn expected<C: Condensed>(&self, state: &State<C>, uncut: &State<C>, open: ZoneSet) -> Expected {
+        let Question { table, tap, spread, .. } = *self.question;
+        let zones = state.board.zones();
+        let balance = operating_point(table, open, zones);
+        let mid = balance.level(tap);
+        let level = |table: &Table, zones: &ZoneMatrix| operating_point(table, open, zones).level(tap);
+        let kerfs = |factor: f64| zones.with_share(factor - 1.0, zones, uncut.board.zones());
+        let lower = [
+            level(table, &zones.scaled(spread.board)),
+            level(table, &kerfs(spread.kerf)),
+            level(&self.weak, zones),
+            mid - spread.gauge,
+        ];
+        let higher = [
+            level(table, &zones.scaled(1.0 / spread.board)),
+            level(table, &kerfs(1.0 / spread.kerf)),
+            level(&self.strong, zones),
+            mid + spread.gauge,
+        ];
+        let low = (mid - together(mid, &lower)).max(Vacuum::ZERO);
+        Expected {
+            low,
+            mid,
+            high: mid + together(mid, &higher),
+            weakest: self.weakest(state, &balance),
+            smallest_visible_leak: leak_to_reach(table, open, zones, tap, low),
+            flow: balance.free_air(),
+        }
+    }
+
+    fn weakest<C: Condensed>(&self, state: &State<C>, balance: &OperatingPoint) -> Option<Weakest> {
+        let card = self.question.card?;
+        let acting = Acting::of(card);
+        let room = self.question.table.air.room;
+        let potentials = balance.zone_potentials();
+        let weakness = |place: usize, potentials: &[PressureSquared]| {
+            let part = PartId(u32::try_from(place).unwrap_or(u32::MAX));
+            let force = state.board.part_force(part, potentials, room);
+            (part, force, Footing::of(card, &card.parts[place], force).margins(&acting).least().min(MOST_MARGIN))
+        };
+        let (place, (part, force, margin)) = state
+            .at_risk
+            .iter()
+            .map(|place| (*place, weakness(*place, &potentials)))
+            .min_by(|(_, (_, _, one)), (_, (_, _, other))| one.total_cmp(other))?;
+        // All zones a hundredth shallower, as they are when the level is.
+        let shallower: Vec<PressureSquared> = balance
+            .zones
+            .iter()
+            .map(|zone| (zone.vacuum_below(room) * 0.99).below(room).potential_below(room))
+            .collect();
+        let level = balance.level(self.question.tap).pascals();
+        let (_, _, less) = weakness(place, &shallower);
+        let margin_per_pascal = if level > 0.0 { (margin - less) / (0.01 * level) } else { 0.0 };
+        Some(Weakest { part, margin, force, margin_per_pascal })
+    }
+}
+
+/// Independent deviations from `mid` taken together, as the root of the sum of their squares.
+fn together(mid: Vacuum, levels: &[Vacuum]) -> Vacuum {
+    let squares: f64 = levels.iter().map(|level| (*level - mid).pascals().powi(2)).sum();
+    Vacuum::from_pascals(squares.sqrt())
+}
+
+/// The parts whose loss at the end of the cut, with the first set of zones open, moves the gauge less than it can show.
+fn unseen(question: &Question<'_>, card: &Card) -> Vec<PartId> {
+    let Some(open) = question.sets.first() else { return vec![] };
+    let form = ClosedForm::condense(question.table, &Cut::of(card).load(Progress::from_fraction(1.0)));
+    let level = |zones: &ZoneMatrix| operating_point(question.table, *open, zones).level(question.tap);
+    let whole = level(form.zones());
+    (0..)
+        .map(PartId)
+        .zip(&card.parts)
+        .filter(|(_, part)| part.held == HowHeld::Vacuum)
+        .map(|(id, _)| id)
+        .filter(|id| whole.distance(level(&form.without(*id))) < question.spread.visible)
+        .collect()
+}

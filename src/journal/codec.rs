@@ -1,0 +1,297 @@
+//! The bytes of a chunk.
+//!
+//! A chunk of readings holds one gauge's readings of one commit and one boot, each as its difference from the one before,
+//! in variable-length integers of seven bits a byte, low bits first, signed ones folded (0, -1, 1, -2, …):
+//!
+//! ```text
+//! form (1 byte, 1)   boot (8 bytes, low first)   then for each reading:
+//! flags: bits 0-2 quality, 3 synced, 4 calendar time, 5 band, 6 band as before, 7 exact
+//! number: unsigned, from the last number
+//! steady: signed, change of the step in nanoseconds
+//! calendar: signed, microseconds beyond what the steady step says; only if flagged
+//! level, and the band's edges if flagged and not as before: signed, from the last, in hundredths of a pascal;
+//!   or, if exact, eight bytes each of IEEE 754 double
+//! ```
+//!
+//! A hundredth of a pascal is finer than anything a transducer of 100 kPa can tell: with 16 bits its step is 1.5 Pa, with 23
+//! bits (single precision) 0.012 Pa. A level that is not finite, or too large to be counted in hundredths, is kept exactly.
+//! Everything else is kept to the last bit.
+//!
+//! A chunk of the black box is its form (1 byte: 1, or 2 if pieces before it are missing), then each piece with its length
+//! as an unsigned integer before it.
+
+use super::{KeptReading, Played};
+use crate::event::{GaugeId, Quality, ReadingRecord, Seq};
+use crate::moment::{BootId, Moment, Steady, Utc};
+use crate::units::Vacuum;
+
+const READINGS: u8 = 1;
+const PIECES: u8 = 1;
+const PIECES_AFTER_A_HOLE: u8 = 2;
+
+const QUALITY: u8 = 0b0000_0111;
+const SYNCED: u8 = 1 << 3;
+const CIVIL: u8 = 1 << 4;
+const BAND: u8 = 1 << 5;
+const BAND_AS_BEFORE: u8 = 1 << 6;
+const EXACT: u8 = 1 << 7;
+
+/// The largest count of hundredths of a pascal that a level is kept as; ten gigapascals.
+pub(super) const LARGEST: f64 = 1e12;
+
+/// Hundredths of a pascal, rounded; `None` for what is not finite or too large.
+pub(super) fn hundredths(level: Vacuum) -> Option<i64> {
+    let count = (level.pascals() * 100.0).round();
+    (count.abs() <= LARGEST).then_some(count as i64)
+}
+
+/// The level of so many hundredths of a pascal.
+pub(super) fn level(hundredths: i64) -> Vacuum {
+    Vacuum::from_pascals(hundredths as f64 / 100.0)
+}
+
+/// The number a quality is kept as.
+pub(super) fn quality_number(quality: Quality) -> u8 {
+    match quality {
+        Quality::Good => 0,
+        Quality::MaintenanceRequired => 1,
+        Quality::OutOfSpecification => 2,
+        Quality::FunctionCheck => 3,
+        Quality::Failure => 4,
+    }
+}
+
+/// The quality of a number; `None` for a number that stands for nothing.
+pub(super) fn quality(number: u8) -> Option<Quality> {
+    match number {
+        0 => Some(Quality::Good),
+        1 => Some(Quality::MaintenanceRequired),
+        2 => Some(Quality::OutOfSpecification),
+        3 => Some(Quality::FunctionCheck),
+        4 => Some(Quality::Failure),
+        _ => None,
+    }
+}
+
+/// Writes readings of one boot; those of another boot are the caller's to keep apart.
+pub(super) fn encode(boot: BootId, readings: &[KeptReading]) -> Vec<u8> {
+    let mut out = vec![READINGS];
+    out.extend(boot.0.to_le_bytes());
+    let mut last = Last::default();
+    for kept in readings {
+        last.put(kept, &mut out);
+    }
+    out
+}
+
+/// Reads what [`encode`] wrote.
+///
+/// # Errors
+/// What makes no sense.
+pub(super) fn decode(gauge: GaugeId, bytes: &[u8]) -> Result<Vec<KeptReading>, String> {
+    let mut rest = Rest(bytes);
+    match rest.byte()? {
+        READINGS => {}
+        form => return Err(format!("readings of form {form} are not known")),
+    }
+    let boot = BootId(u64::from_le_bytes(rest.array()?));
+    let mut last = Last::default();
+    let mut readings = Vec::new();
+    while !rest.0.is_empty() {
+        readings.push(last.take(gauge, boot, &mut rest)?);
+    }
+    Ok(readings)
+}
+
+/// Writes pieces of the black box.
+pub(super) fn encode_pieces<'a>(after_a_hole: bool, pieces: impl IntoIterator<Item = &'a [u8]>) -> Vec<u8> {
+    let mut out = vec![if after_a_hole { PIECES_AFTER_A_HOLE } else { PIECES }];
+    for piece in pieces {
+        put_unsigned(piece.len() as u64, &mut out);
+        out.extend(piece);
+    }
+    out
+}
+
+/// Reads what [`encode_pieces`] wrote.
+///
+/// # Errors
+/// What makes no sense.
+pub(super) fn decode_pieces(bytes: &[u8]) -> Result<Vec<Played>, String> {
+    let mut rest = Rest(bytes);
+    let mut played = match rest.byte()? {
+        PIECES => Vec::new(),
+        PIECES_AFTER_A_HOLE => vec![Played::Hole],
+        form => return Err(format!("a black box of form {form} is not known")),
+    };
+    while !rest.0.is_empty() {
+        let length = usize::try_from(rest.unsigned()?).map_err(|e| e.to_string())?;
+        played.push(Played::Piece(rest.bytes(length)?.to_vec()));
+    }
+    Ok(played)
+}
+
+/// The reading before, from which the next is told.
+#[derive(Default)]
+struct Last {
+    seq: u64,
+    steady: u64,
+    step: u64,
+    civil: i64,
+    level: i64,
+    band: Option<(Vacuum, Vacuum)>,
+    edges: (i64, i64),
+}
+
+impl Last {
+    fn put(&mut self, kept: &KeptReading, out: &mut Vec<u8>) {
+        let KeptReading { seq, at, reading } = kept;
+        let counted = count(reading);
+        let band_as_before = reading.band == self.band;
+        let flag = |set: bool, flag: u8| if set { flag } else { 0 };
+        out.push(
+            quality_number(reading.quality)
+                | flag(at.synced, SYNCED)
+                | flag(at.civil.is_some(), CIVIL)
+                | flag(reading.band.is_some(), BAND)
+                | flag(band_as_before, BAND_AS_BEFORE)
+                | flag(counted.is_none(), EXACT),
+        );
+        put_unsigned(seq.0.wrapping_sub(self.seq), out);
+        let step = at.steady.nanos().wrapping_sub(self.steady);
+        put_signed(step.wrapping_sub(self.step).cast_signed(), out);
+        if let Some(civil) = at.civil {
+            put_signed(civil.micros().wrapping_sub(self.civil_after(step)), out);
+        }
+        let told = reading.band.filter(|_| !band_as_before);
+        match counted {
+            Some((level, edges)) => {
+                put_signed(level.wrapping_sub(self.level), out);
+                self.level = level;
+                if let (Some(_), Some((low, high))) = (told, edges) {
+                    put_signed(low.wrapping_sub(self.edges.0), out);
+                    put_signed(high.wrapping_sub(self.edges.1), out);
+                }
+            }
+            None => {
+                let band = told.into_iter().flat_map(|(low, high)| [low, high]);
+                for value in std::iter::once(reading.vacuum).chain(band) {
+                    out.extend(value.pascals().to_le_bytes());
+                }
+            }
+        }
+        self.follow(*seq, *at, reading.band);
+    }
+
+    fn take(&mut self, gauge: GaugeId, boot: BootId, rest: &mut Rest) -> Result<KeptReading, String> {
+        let flags = rest.byte()?;
+        let quality = quality(flags & QUALITY).ok_or_else(|| format!("quality {} is not known", flags & QUALITY))?;
+        let seq = Seq(self.seq.wrapping_add(rest.unsigned()?));
+        let step = self.step.wrapping_add(rest.signed()?.cast_unsigned());
+        let civil = match flags & CIVIL {
+            0 => None,
+            _ => Some(Utc::from_micros(self.civil_after(step).wrapping_add(rest.signed()?))),
+        };
+        let vacuum = if flags & EXACT == 0 {
+            self.level = self.level.wrapping_add(rest.signed()?);
+            level(self.level)
+        } else {
+            rest.double()?
+        };
+        let band = match (flags & BAND, flags & BAND_AS_BEFORE, flags & EXACT) {
+            (0, _, _) => None,
+            (_, 0, 0) => {
+                let low = self.edges.0.wrapping_add(rest.signed()?);
+                let high = self.edges.1.wrapping_add(rest.signed()?);
+                Some((level(low), level(high)))
+            }
+            (_, 0, _) => Some((rest.double()?, rest.double()?)),
+            (_, _, _) => self.band,
+        };
+        let at = Moment {
+            boot,
+            steady: Steady::from_nanos(self.steady.wrapping_add(step)),
+            civil,
+            synced: flags & SYNCED != 0,
+        };
+        self.follow(seq, at, band);
+        Ok(KeptReading { seq, at, reading: ReadingRecord { gauge, vacuum, quality, band } })
+    }
+
+    /// The calendar time that a steady step of so many nanoseconds leads to.
+    fn civil_after(&self, step: u64) -> i64 {
+        self.civil.wrapping_add((step / 1000).cast_signed())
+    }
+
+    fn follow(&mut self, seq: Seq, at: Moment, band: Option<(Vacuum, Vacuum)>) {
+        self.seq = seq.0;
+        self.step = at.steady.nanos().wrapping_sub(self.steady);
+        self.steady = at.steady.nanos();
+        self.civil = at.civil.map_or(self.civil, Utc::micros);
+        self.band = band;
+        if let Some((low, high)) = band {
+            self.edges = (hundredths(low).unwrap_or(0), hundredths(high).unwrap_or(0));
+        }
+    }
+}
+
+/// A reading's level and the edges of its band in hundredths of a pascal; `None` if any of them cannot be counted so.
+fn count(reading: &ReadingRecord) -> Option<(i64, Option<(i64, i64)>)> {
+    let edges = match reading.band {
+        Some((low, high)) => Some((hundredths(low)?, hundredths(high)?)),
+        None => None,
+    };
+    Some((hundredths(reading.vacuum)?, edges))
+}
+
+fn put_unsigned(mut value: u64, out: &mut Vec<u8>) {
+    while value > 0x7f {
+        out.push(value as u8 | 0x80);
+        value >>= 7;
+    }
+    out.push(value as u8);
+}
+
+fn put_signed(value: i64, out: &mut Vec<u8>) {
+    put_unsigned(((value << 1) ^ (value >> 63)).cast_unsigned(), out);
+}
+
+/// Bytes yet to be read.
+struct Rest<'a>(&'a [u8]);
+
+impl<'a> Rest<'a> {
+    fn bytes(&mut self, length: usize) -> Result<&'a [u8], String> {
+        let (taken, rest) = self.0.split_at_checked(length).ok_or("it ends too early")?;
+        self.0 = rest;
+        Ok(taken)
+    }
+
+    fn array<const N: usize>(&mut self) -> Result<[u8; N], String> {
+        self.bytes(N)?.try_into().map_err(|_| "it ends too early".to_owned())
+    }
+
+    fn byte(&mut self) -> Result<u8, String> {
+        Ok(u8::from_le_bytes(self.array()?))
+    }
+
+    fn double(&mut self) -> Result<Vacuum, String> {
+        Ok(Vacuum::from_pascals(f64::from_le_bytes(self.array()?)))
+    }
+
+    fn unsigned(&mut self) -> Result<u64, String> {
+        let mut value = 0;
+        for shift in (0..64).step_by(7) {
+            let byte = self.byte()?;
+            value |= u64::from(byte & 0x7f) << shift;
+            if byte & 0x80 == 0 {
+                return Ok(value);
+            }
+        }
+        Err("an integer is longer than 64 bits".to_owned())
+    }
+
+    fn signed(&mut self) -> Result<i64, String> {
+        let folded = self.unsigned()?;
+        Ok((folded >> 1).cast_signed() ^ -((folded & 1).cast_signed()))
+    }
+}

@@ -1,0 +1,164 @@
+//! What the live level is compared with: the job's course, a taught level, or the level with everything covered.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Awaited, Minder};
+use crate::event::{Action, Request, RequestId};
+use crate::expectation::{Course, Expected, Forecast};
+use crate::job::Progress;
+use crate::moment::Moment;
+use crate::table::{PartId, ZoneId, ZoneSet};
+use crate::units::{FreeAirFlow, Vacuum};
+use crate::watch::{Basis, Ends};
+
+/// What the live level is compared with at present.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Compared {
+    pub(super) expected: Expected,
+    pub(super) basis: Basis,
+    pub(super) ends: Option<Ends>,
+    /// The level expected a few seconds further along the cut.
+    pub(super) ahead: Option<Vacuum>,
+}
+
+/// How far the progress told may lag behind the cutter, in seconds.
+const PROGRESS_LAG_S: f64 = 3.0;
+
+/// How far below a taught level still counts as good: the greater of a share of it and a level in pascals. A choice of
+/// ours: a few times the noise and drift of an industrial transducer.
+const TAUGHT_BAND: (f64, Vacuum) = (0.04, Vacuum::from_pascals(1500.0));
+
+impl Minder {
+    /// Asks for the forecasts that are wanted and not yet on their way.
+    pub(super) fn ask_for_forecasts(&mut self, out: &mut Vec<Action>) {
+        if course(self.bare.as_ref(), self.open).is_none() {
+            self.ask(false, out);
+        }
+        if self.loaded.as_ref().is_some_and(|loaded| course(loaded.forecast.as_ref(), self.open).is_none()) {
+            self.ask(true, out);
+        }
+    }
+
+    fn ask(&mut self, of_job: bool, out: &mut Vec<Action>) {
+        let open = self.open;
+        let failed = self.degraded.contains_key("no-forecast");
+        if failed || self.awaited.iter().any(|awaited| awaited.of_job == of_job && awaited.open == open) {
+            return;
+        }
+        let id = self.next_request;
+        self.next_request = RequestId(id.0 + 1);
+        self.awaited.retain(|awaited| awaited.of_job != of_job);
+        self.awaited.push(Awaited { id, of_job, open });
+        let card = self.loaded.as_ref().filter(|_| of_job).map(|loaded| Box::new(loaded.card.clone()));
+        out.push(Action::Compute(id, Request { card, open: neighbours(open, self.setup.table.plenum.zones.len()) }));
+    }
+
+    /// Whether a forecast for what lies on the table is still on its way.
+    pub(super) fn is_computing(&self) -> bool {
+        self.awaited.iter().any(|awaited| awaited.of_job)
+    }
+
+    pub(super) fn take_forecast(
+        &mut self,
+        at: Moment,
+        id: RequestId,
+        result: Result<Forecast, String>,
+        out: &mut Vec<Action>,
+    ) {
+        let Some(place) = self.awaited.iter().position(|awaited| awaited.id == id) else { return };
+        let awaited = self.awaited.remove(place);
+        match result {
+            Ok(forecast) if awaited.of_job => {
+                if let Some(loaded) = &mut self.loaded {
+                    loaded.forecast = Some(forecast);
+                }
+            }
+            Ok(forecast) => self.bare = Some(forecast),
+            Err(text) => {
+                self.degrade(at, "no-forecast");
+                self.keep_entry(at, "no-forecast", &text, out);
+            }
+        }
+        self.changed = true;
+        self.compare();
+    }
+
+    /// A new load or new zones may be forecast although the last could not.
+    pub(super) fn retry_forecasts(&mut self) {
+        self.restore_from("no-forecast");
+        self.compare();
+    }
+
+    /// Settles anew what the live level is compared with.
+    pub(super) fn compare(&mut self) {
+        self.compared =
+            self.job_expectation().or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+    }
+
+    fn job_expectation(&self) -> Option<Compared> {
+        let loaded = self.loaded.as_ref()?;
+        let course = course(loaded.forecast.as_ref(), self.open)?;
+        let ahead = loaded.pace.and_then(|pace| {
+            let further = loaded.progress.fraction() + pace.per_second * PROGRESS_LAG_S;
+            course.at(Progress::from_fraction(further)).map(|expected| expected.mid)
+        });
+        Some(Compared { expected: course.at(loaded.progress)?, basis: Basis::Job, ends: Some(ends(course)), ahead })
+    }
+
+    fn taught_expectation(&self) -> Option<Compared> {
+        let taught = self.memory.taught.get(&self.open)?.level;
+        let sealed = course(self.bare.as_ref(), self.open);
+        let slack = (taught * TAUGHT_BAND.0).max(TAUGHT_BAND.1);
+        let high = sealed.map_or(taught, |course| course.points.first().map_or(taught, |(_, first)| first.high));
+        let flow = sealed.and_then(|course| course.points.first()).map(|(_, first)| first.flow);
+        let expected = Expected {
+            low: taught - slack,
+            mid: taught,
+            high: high.max(taught) + slack,
+            weakest: None,
+            smallest_visible_leak: FreeAirFlow::ZERO,
+            flow: flow.unwrap_or(FreeAirFlow::ZERO),
+        };
+        Some(Compared { expected, basis: Basis::Taught, ends: sealed.map(ends), ahead: None })
+    }
+
+    fn sealed_expectation(&self) -> Option<Compared> {
+        let course = course(self.bare.as_ref(), self.open)?;
+        let expected = course.at(Progress::START)?;
+        Some(Compared { expected, basis: Basis::LikeSealed, ends: Some(ends(course)), ahead: None })
+    }
+
+    /// The least margin at a live level, and whose it is.
+    pub(super) fn margin_at(&self, live: Vacuum) -> Option<(f64, PartId)> {
+        let expected = &self.compared.as_ref().filter(|compared| compared.basis == Basis::Job)?.expected;
+        let weakest = expected.weakest?;
+        let margin = weakest.margin + weakest.margin_per_pascal * (live - expected.mid).pascals();
+        Some((margin.max(0.0), weakest.part))
+    }
+
+    /// The least margin of the rest of the job at the expected level, and whose it will be.
+    pub(super) fn margin_ahead(&self) -> Option<(f64, PartId)> {
+        let loaded = self.loaded.as_ref()?;
+        let course = course(loaded.forecast.as_ref(), self.open)?;
+        let rest = course.points.iter().filter(|(fraction, _)| *fraction >= loaded.progress.fraction());
+        rest.filter_map(|(_, expected)| expected.weakest)
+            .map(|weakest| (weakest.margin, weakest.part))
+            .min_by(|left, right| left.0.total_cmp(&right.0))
+    }
+}
+
+fn course(forecast: Option<&Forecast>, open: ZoneSet) -> Option<&Course> {
+    forecast?.course(open)
+}
+
+fn ends(course: &Course) -> Ends {
+    Ends { sealed: course.sealed, bare: course.bare }
+}
+
+/// A set of zones and those that differ from it by one: a valve turned needs no new forecast.
+fn neighbours(open: ZoneSet, count: usize) -> Vec<ZoneSet> {
+    let turned = (0..u8::try_from(count).unwrap_or(u8::MAX))
+        .map(ZoneId)
+        .map(|zone| if open.contains(zone) { open.without(zone) } else { open.with(zone) });
+    std::iter::once(open).chain(turned.filter(|set| !set.is_empty())).collect()
+}

@@ -1,0 +1,172 @@
+//! From bytes to readings, and what a reading, or the want of one, sets going.
+
+use serde::{Deserialize, Serialize};
+
+use super::{MAIN_GAUGE, Minder};
+use crate::event::{Action, Fact, GapCause, ReadingRecord, Urgency};
+use crate::gauge::{Errand, GaugeId, Heard, LineId, Motion, Quality};
+use crate::moment::{Moment, Span, Steady};
+use crate::units::Vacuum;
+use crate::watch::{Basis, CuttingKnown, Phase, Sample};
+
+/// The newest number of a gauge.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct Newest {
+    pub(super) at: Steady,
+    /// The level, unless the number is none that can be believed.
+    pub(super) vacuum: Option<Vacuum>,
+    pub(super) quality: Quality,
+    /// What has gone wrong on the line since.
+    trouble: Option<GapCause>,
+}
+
+/// How many intervals without a reading make a gap.
+const GAP_INTERVALS: f64 = 2.5;
+
+impl Minder {
+    pub(super) fn hear(&mut self, at: Moment, line: LineId, bytes: &[u8], out: &mut Vec<Action>) {
+        let mut heard = Vec::new();
+        if let Some(talker) = self.talkers.get_mut(usize::from(line.0)) {
+            talker.bytes(at.steady, bytes, &mut heard);
+        }
+        self.take_heard(at, heard, out);
+    }
+
+    /// Sends what the lines want to send, and takes what they give up waiting for.
+    pub(super) fn serve_lines(&mut self, at: Moment, out: &mut Vec<Action>) {
+        for (place, line) in (0..self.talkers.len()).zip(0..) {
+            let mut heard = Vec::new();
+            if let Some((bytes, errand)) = self.talkers[place].due(at.steady, &mut heard) {
+                let urgency = match errand {
+                    Errand::Poll => Urgency::Poll,
+                    Errand::Light => Urgency::Light,
+                };
+                out.push(Action::Send(LineId(line), bytes, urgency));
+            }
+            self.take_heard(at, heard, out);
+        }
+    }
+
+    fn take_heard(&mut self, at: Moment, heard: Vec<Heard>, out: &mut Vec<Action>) {
+        for item in heard {
+            match item {
+                Heard::Reading { gauge, raw } => self.take_number(at, gauge, raw, out),
+                Heard::NoReply { gauge } => self.note_trouble(gauge, GapCause::NoReply),
+                Heard::BadCheck { gauge } => self.note_trouble(gauge, GapCause::BadCheck),
+                Heard::Exception { gauge, .. } => self.note_trouble(gauge, GapCause::Refused),
+                Heard::Foreign { .. } => {}
+                Heard::LightWritten { .. } => self.restore_from("light-unreachable"),
+                Heard::LightFailed { .. } => self.degrade(at, "light-unreachable"),
+            }
+        }
+    }
+
+    fn note_trouble(&mut self, gauge: GaugeId, cause: GapCause) {
+        if let Some(Some(newest)) = self.newest.get_mut(usize::from(gauge.0)) {
+            newest.trouble = Some(cause);
+        }
+    }
+
+    fn take_number(&mut self, at: Moment, gauge: GaugeId, raw: f64, out: &mut Vec<Action>) {
+        let place = usize::from(gauge.0);
+        let motion = self.motion();
+        let Some(health) = self.health.get_mut(place) else { return };
+        let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
+        let before = self.newest[place];
+        self.newest[place] =
+            Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });
+        if let Some(before) = before {
+            self.keep_gap(at, gauge, before, out);
+        }
+        if let Some(vacuum) = judged.vacuum {
+            let band = self.compared.as_ref().map(|compared| (compared.expected.low, compared.expected.high));
+            let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
+            self.keep(at, Fact::Reading(record), out);
+        }
+        if gauge == MAIN_GAUGE {
+            self.assess(at, out);
+        }
+    }
+
+    fn keep_gap(&mut self, at: Moment, gauge: GaugeId, before: Newest, out: &mut Vec<Action>) {
+        let every = self.setup.gauges[usize::from(gauge.0)].every;
+        if at.steady.since(before.at) > every.times(GAP_INTERVALS) {
+            let cause = before.trouble.unwrap_or(GapCause::NoReply);
+            self.keep(at, Fact::Gap { gauge, from: before.at, cause }, out);
+        }
+    }
+
+    /// What the table is known to do, by which a stuck gauge or a wandering zero shows.
+    fn motion(&self) -> Motion {
+        match self.assessment.map(|assessment| assessment.phase) {
+            Some(Phase::Off) => Motion::PumpOff,
+            Some(Phase::PullingDown | Phase::Cutting) => Motion::OughtToMove,
+            Some(Phase::Handling | Phase::Seated | Phase::SuspectedLoss) | None => Motion::Unknown,
+        }
+    }
+
+    /// The newest reading of the main gauge, if it may still be believed.
+    pub(super) fn live(&self, at: Steady) -> Option<Newest> {
+        self.newest[0].filter(|newest| {
+            at.since(newest.at) <= self.setup.watch.stale_after && newest.quality < Quality::FunctionCheck
+        })
+    }
+
+    /// Judges again, without a reading, once the newest is too old, and then once a second.
+    pub(super) fn notice_silence(&mut self, at: Moment, out: &mut Vec<Action>) {
+        if self.next_silence() > at.steady {
+            return;
+        }
+        if let Some(newest) = &mut self.newest[0] {
+            newest.trouble = newest.trouble.or(Some(GapCause::NoReply));
+        }
+        self.blind_since = Some(at.steady);
+        self.assess(at, out);
+    }
+
+    /// When the newest reading will be too old, or, if it is, when to judge again.
+    pub(super) fn next_silence(&self) -> Steady {
+        let last = self.newest[0].map_or(self.started.steady, |newest| newest.at);
+        match self.blind_since.filter(|since| *since > last) {
+            Some(since) => since.plus(Span::from_secs(1)),
+            None => last.plus(self.setup.watch.stale_after).plus(Span::from_nanos(1)),
+        }
+    }
+
+    fn assess(&mut self, at: Moment, out: &mut Vec<Action>) {
+        let live = self.live(at.steady).and_then(|newest| newest.vacuum);
+        let compared = self.compared.as_ref();
+        let least_margin = live.and_then(|live| self.margin_at(live)).map(|(margin, _)| margin);
+        let sample = Sample {
+            at: at.steady,
+            live,
+            expected: compared.map(|compared| &compared.expected),
+            basis: compared.map_or(Basis::LikeSealed, |compared| compared.basis),
+            ahead: compared.and_then(|compared| compared.ahead),
+            progress: self.loaded.as_ref().map(|loaded| loaded.progress),
+            cutting: self.cutting,
+            ends: compared.and_then(|compared| compared.ends),
+            least_margin,
+            required_margin: self.required_margin(),
+        };
+        let assessment = self.watch.assess(&sample);
+        let before = self.assessment.replace(assessment);
+        if assessment.cutting != CuttingKnown::No {
+            self.worst_margin = match (self.worst_margin, least_margin) {
+                (Some(worst), Some(now)) => Some(worst.min(now)),
+                (worst, now) => worst.or(now),
+            };
+        }
+        self.follow_sheet(at, &assessment, out);
+        if before.is_none_or(|before| before.verdict != assessment.verdict) {
+            self.keep_verdict(at, out);
+            self.changed = true;
+        }
+        self.set_conditions(at, &assessment);
+    }
+
+    /// The margin required of the parts on the table.
+    pub(super) fn required_margin(&self) -> f64 {
+        self.loaded.as_ref().map_or(self.setup.watch.required_margin, |loaded| loaded.card.required_margin)
+    }
+}

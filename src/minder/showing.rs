@@ -1,0 +1,266 @@
+//! What is shown: the view, and when it is sent.
+
+use super::Minder;
+use crate::alarm::{State, Status, Tag};
+use crate::board::Prompt;
+use crate::event::Action;
+use crate::gauge::Quality;
+use crate::moment::{Moment, Span, Steady, Utc};
+use crate::setup::Source;
+use crate::table::PartId;
+use crate::units::Vacuum;
+use crate::view::{self, AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
+use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
+
+/// The shortest time between two views, unless the word changes.
+const SHORTEST: Span = Span::from_millis(250);
+
+/// The longest time between two views.
+const LONGEST: Span = Span::from_secs(1);
+
+impl Minder {
+    /// When the next view is due if nothing changes.
+    pub(super) fn next_show(&self) -> Steady {
+        self.shown_at.map_or(self.started.steady, |shown| shown.plus(LONGEST))
+    }
+
+    pub(super) fn show_if_due(&mut self, at: Moment, out: &mut Vec<Action>) {
+        let age = self.shown_at.map_or(LONGEST, |shown| at.steady.since(shown));
+        if self.changed || age >= SHORTEST {
+            self.forget_clock_step(at);
+            self.shown_at = Some(at.steady);
+            self.changed = false;
+            out.push(Action::Show(Box::new(self.view_at(at))));
+        }
+    }
+
+    /// Everything that is shown at a moment.
+    pub fn view_at(&self, at: Moment) -> View {
+        let newest = self.newest[0];
+        let live = self.live(at.steady);
+        let vacuum = live.and_then(|newest| newest.vacuum);
+        let room = self.setup.table.air.room;
+        let (verdict, why) = self.assessment.map_or_else(
+            || (Verdict::Blind, Message::new("starting")),
+            |assessment| (assessment.verdict, self.why(&assessment)),
+        );
+        View {
+            table: self.setup.table_name.clone(),
+            verdict,
+            why,
+            shadow_sheets_left: self.memory.shadow_left,
+            source: match self.setup.source {
+                Source::Gauge => view::Source::Gauge,
+                Source::Simulated => view::Source::Simulated,
+            },
+            at: at.civil.map(Utc::rfc3339),
+            age_s: newest.map(|newest| at.steady.since(newest.at).secs_f64()),
+            stale_after_s: self.setup.watch.stale_after.secs_f64(),
+            quality: live.map_or(Quality::Failure, |newest| newest.quality),
+            vacuum_pa: vacuum.map(Vacuum::pascals),
+            absolute_pa: vacuum.map(|vacuum| vacuum.below(room).pascals()),
+            room_absolute_pa: room.pascals(),
+            full_scale_vacuum_pa: self.setup.full_scale.pascals(),
+            expected: self.expected_view(),
+            margin: vacuum.and_then(|vacuum| self.margin_view(vacuum)),
+            light: self.light,
+            zones: self.zone_views(),
+            job: self.job_view(),
+            cards: self.cards.clone(),
+            alarms: self.alarm_views(at),
+            board: self.board_view(),
+            degraded: self.degraded_views(at),
+            acked: self.acked.0,
+            newest: self.next_seq.0.saturating_sub(1),
+            watching_s: at.since(self.started).map_or(0.0, Span::secs_f64),
+            sheet: self.memory.sheet,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+
+    /// Why the word is what it is.
+    pub(super) fn why(&self, assessment: &Assessment) -> Message {
+        let message = Message::new(self.why_key(assessment));
+        let message = match (assessment.residual, self.compared.as_ref()) {
+            (Some(residual), Some(compared)) => message
+                .with_number("below_pa", residual.pascals())
+                .with_number("above_pa", -residual.pascals())
+                .with_number("low_pa", compared.expected.low.pascals())
+                .with_number("high_pa", compared.expected.high.pascals()),
+            (_, _) => message,
+        };
+        match self.compared.as_ref().and_then(|compared| self.margin_at(compared.expected.mid)) {
+            Some((_, part)) => {
+                message.with_text("part", self.part_name(part)).with_number("required", self.required_margin())
+            }
+            None => message,
+        }
+    }
+
+    fn why_key(&self, assessment: &Assessment) -> &'static str {
+        let conditions = assessment.conditions;
+        match assessment.verdict {
+            Verdict::Blind if self.newest[0].is_none() => "no-reading",
+            Verdict::Blind if self.degraded.keys().any(|name| name.starts_with("line-")) => "line-gone",
+            Verdict::Blind => "stale",
+            Verdict::Loose if conditions.pump_lost => "pump-lost",
+            Verdict::Loose => "sudden-loss",
+            Verdict::Weak if conditions.margin_low => "margin-below-required",
+            Verdict::Weak if !conditions.level_low => match assessment.phase {
+                Phase::PullingDown => "pulling-down",
+                Phase::Off | Phase::Handling | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "not-seated",
+            },
+            Verdict::Weak => "level-below-band",
+            Verdict::High => "level-above-band",
+            Verdict::Off => "pump-off",
+            Verdict::NoJob => match assessment.phase {
+                Phase::PullingDown => "pulling-down",
+                Phase::Handling => "handling",
+                Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "nothing-to-compare",
+            },
+            Verdict::Tight => "tight-in-band",
+        }
+    }
+
+    fn part_name(&self, part: PartId) -> String {
+        let forecast = self.loaded.as_ref().and_then(|loaded| loaded.forecast.as_ref());
+        forecast.and_then(|forecast| forecast.parts.get(part.0 as usize)).cloned().unwrap_or_default()
+    }
+
+    fn expected_view(&self) -> Option<ExpectedView> {
+        let compared = self.compared.as_ref()?;
+        let leak = compared.expected.smallest_visible_leak.m3_per_h();
+        Some(ExpectedView {
+            low_pa: compared.expected.low.pascals(),
+            mid_pa: compared.expected.mid.pascals(),
+            high_pa: compared.expected.high.pascals(),
+            basis: compared.basis,
+            smallest_visible_leak_m3_h: (compared.basis != Basis::Taught).then_some(leak),
+        })
+    }
+
+    fn margin_view(&self, vacuum: Vacuum) -> Option<MarginView> {
+        let (least, part) = self.margin_at(vacuum)?;
+        let (least_ahead, part_ahead) = self.margin_ahead()?;
+        Some(MarginView {
+            least,
+            part: self.part_name(part),
+            required: self.required_margin(),
+            least_ahead,
+            part_ahead: self.part_name(part_ahead),
+        })
+    }
+
+    fn zone_views(&self) -> Vec<ZoneView> {
+        let corners = |rect: &crate::table::Rect| {
+            [rect.low.x.metres(), rect.low.y.metres(), rect.high.x.metres(), rect.high.y.metres()]
+        };
+        let zones = self.setup.table.plenum.zones.iter().zip(0..);
+        zones
+            .map(|(zone, id)| ZoneView {
+                id: zone.name.clone(),
+                told_open: self.open.contains(crate::table::ZoneId(id)),
+                rects_m: zone.rects.iter().map(corners).collect(),
+            })
+            .collect()
+    }
+
+    fn job_view(&self) -> Option<JobView> {
+        let loaded = self.loaded.as_ref()?;
+        let unseen = loaded.forecast.as_ref().map(|forecast| forecast.unseen.clone()).unwrap_or_default();
+        Some(JobView {
+            card: loaded.card.name.clone(),
+            fraction: loaded.progress.fraction(),
+            cutting: self.cutting == Some(true),
+            parts: loaded.card.parts.len(),
+            unseen: unseen.into_iter().map(|part| self.part_name(part)).collect(),
+            computing: self.is_computing(),
+        })
+    }
+
+    fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
+        self.roll
+            .statuses()
+            .filter(|status| status.state != State::Normal)
+            .map(|status| self.alarm_view(at, status))
+            .collect()
+    }
+
+    fn alarm_view(&self, at: Moment, status: Status) -> AlarmView {
+        let age = status.since.map(|since| at.steady.since(since));
+        let civil = age.and_then(|age| Some(at.civil?.micros() - i64::try_from(age.nanos() / 1000).ok()?));
+        AlarmView {
+            tag: status.tag,
+            state: status.state,
+            priority: status.priority,
+            since_s: age.map(Span::secs_f64),
+            since: civil.map(|micros| Utc::from_micros(micros).rfc3339()),
+            first: status.first,
+            cause: self.cause_of(status.tag),
+            action: Some(Message::new(action_key(status.tag))),
+            shelved_for_s: status.shelved_until.map(|until| until.since(at.steady).secs_f64()),
+        }
+    }
+
+    fn cause_of(&self, tag: Tag) -> Option<Message> {
+        let cause = match tag {
+            Tag::NotSaving => return None,
+            Tag::PumpLost | Tag::SuddenLoss | Tag::MarginLow | Tag::LevelLow | Tag::LevelHigh | Tag::NoReading => {
+                self.assessment?.cause?
+            }
+        };
+        Some(Message::new(cause_key(cause)))
+    }
+
+    fn board_view(&self) -> BoardView {
+        let board = &self.memory.board;
+        let due = board.skim_due();
+        let prompts = board.prompts().into_iter().map(|prompt| match (prompt, due) {
+            (Prompt::Skim, Some(due)) => Message::new("prompt-skim").with_number("sheets", due.sheets),
+            (Prompt::Skim, None) => Message::new("prompt-skim-now"),
+            (Prompt::Seal, _) => Message::new("prompt-seal"),
+        });
+        BoardView {
+            leak_index: board.leak_index(),
+            sheets: board.sheets(),
+            skim_in_sheets: due.map(|due| due.sheets),
+            prompts: prompts.collect(),
+        }
+    }
+
+    fn degraded_views(&self, at: Moment) -> Vec<Degraded> {
+        let view = |(name, since): (&String, &Moment)| Degraded {
+            name: name.clone(),
+            since_s: at.since(*since).map_or(0.0, Span::secs_f64),
+            since: since.civil.map(Utc::rfc3339),
+        };
+        self.degraded.iter().map(view).collect()
+    }
+}
+
+fn cause_key(cause: Cause) -> &'static str {
+    match cause {
+        Cause::PumpStopped => "cause-pump-stopped",
+        Cause::PumpOrFilter => "cause-pump-or-filter",
+        Cause::SheetNotSeated => "cause-sheet-not-seated",
+        Cause::SheetLifted => "cause-sheet-lifted",
+        Cause::UncoveredZone => "cause-uncovered-zone",
+        Cause::Rim => "cause-rim",
+        Cause::ShutValveOrPluggedFilter => "cause-shut-valve-or-plugged-filter",
+        Cause::GaugeOrLine => "cause-gauge-or-line",
+        Cause::MoreKerfThanThought => "cause-more-kerf-than-thought",
+        Cause::WeakPart => "cause-weak-part",
+    }
+}
+
+fn action_key(tag: Tag) -> &'static str {
+    match tag {
+        Tag::PumpLost => "do-pump-lost",
+        Tag::SuddenLoss => "do-sudden-loss",
+        Tag::MarginLow => "do-margin-low",
+        Tag::LevelLow => "do-level-low",
+        Tag::LevelHigh => "do-level-high",
+        Tag::NoReading => "do-no-reading",
+        Tag::NotSaving => "do-not-saving",
+    }
+}

@@ -1,0 +1,268 @@
+//! A job card: the sheet, the cutter and the parts, checked against the table that they will lie on.
+
+use super::Setup;
+use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
+use super::material::materials;
+use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, complaint, named, nearest};
+use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+use crate::table::{Rect, Zone};
+use crate::units::{Density, Force, Length};
+
+/// The most parts of one card.
+const MOST_PARTS: usize = 1000;
+
+/// A card against a setup.
+pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
+    let name = root.text("name").required();
+    let sheet_section = root.section("sheet");
+    let sheet = sheet(&sheet_section, &outline(&setup.table.board));
+    let cutter = cutter(&root.section("cutter"), sheet.as_ref());
+    let parts = parts(root, sheet.as_ref(), cutter.as_ref());
+    let zones = zones(root, &setup.table.plenum.zones, sheet.as_ref());
+    let required_margin = root.number("required_margin", PLAIN, (1.0, 10.0)).or(setup.watch.required_margin);
+    let side_force = root.number("side_force", FORCE, (0.0, 100_000.0)).map(Force::from_newtons).optional();
+    Some(Card {
+        name: name?,
+        sheet: sheet?,
+        cutter: cutter?,
+        parts: parts?,
+        zones: zones?,
+        required_margin: required_margin?,
+        side_force: side_force?,
+    })
+}
+
+fn sheet(sheet: &Section, board: &Rect) -> Option<CardSheet> {
+    let rect = placed_rect(sheet);
+    let thickness = sheet.number("thickness", LENGTH, (0.1, 200.0)).required();
+    let gap = sheet.number("gap", LENGTH, (0.0, 2.0)).or(0.03);
+    let material = material(sheet);
+    if let Some(rect) = rect.filter(|rect| !within(rect, board)) {
+        let wrong = format!("the sheet reaches from {}", shown(&rect));
+        let limit = format!("the board, {}", shown(board));
+        let remedy = "correct at_mm or size_mm; of a sheet that hangs over, give what lies on the board";
+        sheet.refuse(complaint(wrong, limit, remedy));
+        return None;
+    }
+    Some(CardSheet {
+        rect: rect?,
+        thickness: Length::from_millimetres(thickness?),
+        material: material?,
+        gap: Length::from_millimetres(gap?),
+    })
+}
+
+/// A built-in material, with whatever the card says of it put in its place; or one that the card tells whole.
+fn material(sheet: &Section) -> Option<Material> {
+    let name = sheet.text("material").required_at();
+    let density = sheet.number("density", DENSITY, (5.0, 20_000.0)).optional();
+    let friction = sheet.number("friction", PLAIN, (0.02, 1.5)).optional();
+    let cutting_force = sheet.number("cutting_force_n_mm2", PLAIN, (0.1, 10_000.0)).optional();
+    let permeability = sheet.number("permeability_m2", PLAIN, (0.0, 1e-8)).optional();
+    let ((name, spot), density, friction) = (name?, density?, friction?);
+    let (cutting_force, permeability) = (cutting_force?, permeability?);
+    let density = density.map(Density::from_kg_per_m3);
+    if let Some(known) = materials().find(|material| material.name == name) {
+        return Some(Material {
+            name,
+            density: density.unwrap_or(known.density),
+            friction: friction.unwrap_or(known.friction),
+            cutting_force_n_mm2: cutting_force.unwrap_or(known.cutting_force_n_mm2),
+            permeability_m2: permeability.unwrap_or(known.permeability_m2),
+        });
+    }
+    let (Some(density), Some(friction), Some(cutting_force_n_mm2)) = (density, friction, cutting_force) else {
+        let names: Vec<String> = materials().map(|material| material.name).collect();
+        let near = nearest(&name, names.iter().map(String::as_str));
+        let meant = near.map_or(String::new(), |near| format!("write {near:?} if that is meant, or "));
+        let remedy = format!("{meant}add density_kg_m3, friction and cutting_force_n_mm2");
+        sheet.notes.refuse(&spot, complaint(format!("material {name:?} is not known"), names.join(", "), remedy));
+        return None;
+    };
+    let permeability_m2 = permeability.unwrap_or(0.0);
+    Some(Material { name, density, friction, cutting_force_n_mm2, permeability_m2 })
+}
+
+/// The way a cutter's flutes wind.
+#[derive(Clone, Copy)]
+enum Helix {
+    Up,
+    Down,
+    Straight,
+    Compression,
+}
+
+const HELICES: [(&str, Helix); 4] =
+    [("up", Helix::Up), ("down", Helix::Down), ("straight", Helix::Straight), ("compression", Helix::Compression)];
+
+fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
+    let diameter = cutter.number("diameter", LENGTH, (0.2, 100.0)).required();
+    let flutes = cutter.whole("flutes", 1, 16).required();
+    let spindle_rpm = cutter.number("spindle_rpm", PLAIN, (100.0, 100_000.0)).required();
+    let feed_m_min = cutter.number("feed", FEED, (0.01, 150.0)).required();
+    let helix = cutter.choice("helix", &HELICES).required();
+    let degrees = cutter.number("helix_deg", PLAIN, (1.0, 60.0)).or(30.0);
+    let last_pass = cutter.number("last_pass", LENGTH, (0.01, 200.0)).check(|mm| match sheet {
+        Some(sheet) if mm > sheet.thickness.millimetres() + 1e-9 => {
+            let limit = format!("the sheet's thickness, {} mm", sheet.thickness.millimetres());
+            Err(complaint(format!("the last pass is {mm} mm deep"), limit, "correct last_pass_mm or thickness_mm"))
+        }
+        Some(_) | None => Ok(mm),
+    });
+    let last_pass = last_pass.optional();
+    let (diameter, flutes, spindle_rpm, feed_m_min) = (diameter?, flutes?, spindle_rpm?, feed_m_min?);
+    let chip_mm = feed_m_min * 1000.0 / (spindle_rpm * f64::from(flutes));
+    if !(1e-4..=5.0).contains(&chip_mm) {
+        let wrong = format!("feed, speed and flutes make {chip_mm:.5} mm a tooth");
+        cutter.refuse(complaint(wrong, "0.0001 to 5 mm", "check that feed_m_min is in metres a minute"));
+        return None;
+    }
+    let (helix, degrees) = (helix?, degrees?);
+    let last_pass = last_pass?.unwrap_or(sheet?.thickness.millimetres());
+    Some(Cutter {
+        diameter: Length::from_millimetres(diameter),
+        flutes,
+        spindle_rpm,
+        feed_m_min,
+        last_pass: Length::from_millimetres(last_pass),
+        axial_share: axial_share(helix, degrees, last_pass / diameter),
+    })
+}
+
+/// Tangent of the helix, upward positive. A compression cutter winds up at its tip, about one diameter long, and down
+/// above it, so a last pass within the tip pulls up and a deeper one about cancels (common practice, no source).
+fn axial_share(helix: Helix, degrees: f64, depth_in_diameters: f64) -> f64 {
+    let tangent = degrees.to_radians().tan();
+    match helix {
+        Helix::Up => tangent,
+        Helix::Down => -tangent,
+        Helix::Straight => 0.0,
+        Helix::Compression if depth_in_diameters <= 1.0 => tangent,
+        Helix::Compression => 0.0,
+    }
+}
+
+/// The parts from every `[[part]]`, grids written out, in the order of cutting.
+fn parts(root: &Section, sheet: Option<&CardSheet>, cutter: Option<&Cutter>) -> Option<Vec<CardPart>> {
+    let sections = root.sections("part", MOST_PARTS);
+    let read: Vec<_> = sections.iter().map(|section| part(section, cutter)).collect();
+    let groups = read.into_iter().collect::<Option<Vec<_>>>()?;
+    let count: usize = groups.iter().map(Vec::len).sum();
+    if count > MOST_PARTS {
+        let wrong = format!("the card has {count} parts");
+        root.refuse(complaint(wrong, format!("at most {MOST_PARTS}"), "split the job, or lessen the grids"));
+        return None;
+    }
+    let mut placed: Vec<(usize, CardPart)> = Vec::with_capacity(count);
+    let mut sound = true;
+    for (index, part) in
+        groups.into_iter().enumerate().flat_map(|(index, group)| group.into_iter().map(move |p| (index, p)))
+    {
+        if let Some(said) = place_flaw(&part, sheet, cutter, &placed) {
+            // One complaint for each section: a grid that is off by a hair has hundreds.
+            if sound || placed.last().is_none_or(|(last, _)| *last != index) {
+                sections[index].refuse(said);
+            }
+            sound = false;
+        }
+        placed.push((index, part));
+    }
+    sound.then(|| placed.into_iter().map(|(_, part)| part).collect())
+}
+
+/// A part, or every part of its grid, along x first.
+fn part(part: &Section, cutter: Option<&Cutter>) -> Option<Vec<CardPart>> {
+    let name = part.text("name").required();
+    let rect = placed_rect(part);
+    let held = part.choice("held", &named(&[HowHeld::Vacuum, HowHeld::Tabs, HowHeld::Otherwise]));
+    let held = held.or(HowHeld::Vacuum);
+    let repeat = part.section("repeat");
+    if !repeat.is_written() {
+        return Some(vec![CardPart { name: name?, rect: rect?, held: held? }]);
+    }
+    let columns = repeat.whole("columns", 1, 1000).or(1);
+    let rows = repeat.whole("rows", 1, 1000).or(1);
+    let spacing = repeat.number("spacing", LENGTH, (0.0, 10_000.0)).optional();
+    let (name, rect, held, columns, rows) = (name?, rect?, held?, columns?, rows?);
+    let count = columns as usize * rows as usize;
+    if count > MOST_PARTS {
+        let wrong = format!("{rows} rows of {columns} are {count} parts");
+        repeat.refuse(complaint(wrong, format!("at most {MOST_PARTS}"), "split the job"));
+        return None;
+    }
+    let spacing = spacing?.map_or(cutter?.diameter, Length::from_millimetres);
+    let step = (rect.width() + spacing, rect.height() + spacing);
+    let places = (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column)));
+    let grid = places.enumerate().map(|(index, (row, column))| CardPart {
+        name: format!("{name} {}", index + 1),
+        rect: moved(&rect, step.0 * f64::from(column), step.1 * f64::from(row)),
+        held,
+    });
+    Some(grid.collect())
+}
+
+fn moved(rect: &Rect, x: Length, y: Length) -> Rect {
+    let mut rect = *rect;
+    for corner in [&mut rect.low, &mut rect.high] {
+        corner.x = corner.x + x;
+        corner.y = corner.y + y;
+    }
+    rect
+}
+
+/// What is wrong with a part's name or place, given those before it.
+fn place_flaw(
+    part: &CardPart,
+    sheet: Option<&CardSheet>,
+    cutter: Option<&Cutter>,
+    earlier: &[(usize, CardPart)],
+) -> Option<super::section::Complaint> {
+    let (name, rect) = (&part.name, &part.rect);
+    if let Some(sheet) = sheet.filter(|sheet| !within(rect, &sheet.rect)) {
+        let wrong = format!("part {name:?} reaches from {}", shown(rect));
+        return Some(complaint(wrong, format!("the sheet, {}", shown(&sheet.rect)), "correct at_mm or size_mm"));
+    }
+    earlier.iter().find_map(|(_, other)| {
+        if other.name == *name {
+            return Some(complaint(format!("two parts are named {name:?}"), "each name once", "write another name"));
+        }
+        let gap = gap_between(rect, &other.rect);
+        if gap < -ROUNDING {
+            let wrong = format!("parts {name:?} and {:?} overlap by {:.1} mm", other.name, -gap * 1000.0);
+            return Some(complaint(wrong, "no overlap", "correct at_mm, size_mm or spacing_mm"));
+        }
+        let kerf = cutter?.diameter;
+        (gap < kerf.metres() - ROUNDING).then(|| {
+            let wrong = format!("between {name:?} and {:?} there are {:.1} mm", other.name, gap * 1000.0);
+            let limit = format!("at least the cutter's {} mm", kerf.millimetres());
+            complaint(wrong, limit, "move them apart, or take a thinner cutter")
+        })
+    })
+}
+
+/// The zones to open, each known; the sheet must lie on one of them, or on any if none is named.
+fn zones(root: &Section, table: &[Zone], sheet: Option<&CardSheet>) -> Option<Vec<String>> {
+    let names = root.texts("zones", table.len()).check(|names| {
+        for (index, name) in names.iter().enumerate() {
+            if !table.iter().any(|zone| zone.name == *name) {
+                let known: Vec<&str> = table.iter().map(|zone| zone.name.as_str()).collect();
+                let limit = format!("the zones are {}", known.join(", "));
+                return Err(complaint(format!("there is no zone {name:?}"), limit, "correct the name"));
+            }
+            if names[..index].contains(name) {
+                return Err(complaint(format!("zone {name:?} is named twice"), "each once", "delete one"));
+            }
+        }
+        Ok(names)
+    });
+    let names = names.or(Vec::new())?;
+    let opened = |zone: &&Zone| names.is_empty() || names.contains(&zone.name);
+    let rect = sheet?.rect;
+    let held = table.iter().filter(opened).any(|zone| zone.rects.iter().any(|place| overlap(place, &rect)));
+    if !held {
+        let wrong = "the sheet lies on none of the open zones";
+        root.refuse(complaint(wrong, "at least one under it", "correct zones, or at_mm of the sheet"));
+        return None;
+    }
+    Some(names)
+}

@@ -1,0 +1,438 @@
+//! What hangs on the serial lines: the lines themselves, the gauges and the lights.
+//!
+//! Modbus RTU has eight data bits and, unless told otherwise, 19 200 bit/s and even parity: MODBUS over Serial Line
+//! Specification V1.02, 2.5.1 and 3.2 (from memory). Silence between frames is 3.5 characters, ibid. 2.5.1.1.
+
+use super::section::{Complaint, MILLISECONDS, PLAIN, Section, complaint, named, nearest};
+use crate::gauge::{
+    AsciiTalk, DataBits, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol, RegisterTable,
+    RegisterTalk, StopBits, Talk, WordOrder,
+};
+use crate::lamp::LightSettings;
+use crate::moment::Span;
+use crate::table::Table;
+use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
+
+/// Everything on the serial lines.
+pub(super) struct Devices {
+    pub(super) lines: Vec<LineSettings>,
+    pub(super) gauges: Vec<GaugeSettings>,
+    pub(super) lights: Vec<LightSettings>,
+}
+
+/// The devices from every `[[line]]`, `[[gauge]]` and `[[light]]`; `table` is none if the table is mistaken.
+pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> {
+    let line_sections = root.sections("line", 16);
+    let gauge_sections = root.sections("gauge", 16);
+    let light_sections = root.sections("light", 16);
+    if line_sections.is_empty() {
+        root.refuse(complaint("no [[line]] is given", "at least one", "add the serial line that the gauge is on"));
+    }
+    if gauge_sections.is_empty() {
+        root.refuse(complaint("no [[gauge]] is given", "at least one", "add the gauge that shows the vacuum"));
+    }
+    let lines = all(line_sections.iter().map(line)).filter(|lines| !lines.is_empty());
+    let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref())));
+    let lights = all(light_sections.iter().map(|section| light(section, lines.as_deref())));
+    if let Some(lines) = &lines {
+        refuse_doubles(&line_sections, lines, "name", |line| &line.name);
+        refuse_doubles(&line_sections, lines, "port", |line| &line.port);
+    }
+    if let Some(gauges) = &gauges {
+        refuse_doubles(&gauge_sections, gauges, "name", |gauge| &gauge.name);
+        refuse_gauge_clashes(&gauge_sections, gauges);
+    }
+    if let Some(lights) = &lights {
+        refuse_doubles(&light_sections, lights, "name", |light| &light.name);
+        refuse_coil_clashes(&light_sections, lights);
+    }
+    if let (Some(lines), Some(gauges)) = (&lines, &gauges) {
+        refuse_overload(&line_sections, lines, gauges);
+    }
+    if let (Some(gauges), Some(table)) = (&gauges, table) {
+        warn_of_ranges(&gauge_sections, gauges, table);
+    }
+    Some(Devices { lines: lines?, gauges: gauges?, lights: lights? })
+}
+
+/// Every value, or none if one is mistaken; all are read first.
+fn all<T>(values: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
+    values.collect::<Vec<_>>().into_iter().collect()
+}
+
+fn line(line: &Section) -> Option<LineSettings> {
+    let name = line.text("name").required();
+    let port = port(line);
+    let protocol = line.choice("protocol", &named(&[Protocol::ModbusRtu, Protocol::AsciiTalker])).required();
+    let modbus = protocol != Some(Protocol::AsciiTalker);
+    let (baud, parity) = if modbus { (19_200, Parity::Even) } else { (9_600, Parity::None) };
+    let ground = if modbus { "the default of Modbus over a serial line" } else { "common practice, no source" };
+    let baud = line.whole("baud", 300, 4_000_000).or_assumed(baud, baud.to_string(), ground);
+    let parities = named(&[Parity::None, Parity::Even, Parity::Odd]);
+    let parity = line.choice("parity", &parities).or_assumed(parity, format!("{parity:?}").to_lowercase(), ground);
+    let data_bits = data_bits(line, modbus);
+    let stop_bits = line.whole("stop_bits", 1, 2).map(|bits| if bits == 1 { StopBits::One } else { StopBits::Two });
+    let stop_bits = stop_bits.or(StopBits::One);
+    let reply_limit = line.number("reply_limit", MILLISECONDS, (10.0, 10_000.0)).or(300.0);
+    Some(LineSettings {
+        name: name?,
+        port: port?,
+        baud: baud?,
+        data_bits: data_bits?,
+        parity: parity?,
+        stop_bits: stop_bits?,
+        protocol: protocol?,
+        reply_limit: milliseconds(reply_limit?),
+    })
+}
+
+fn data_bits(line: &Section, modbus: bool) -> Option<DataBits> {
+    let bits = line.whole("data_bits", 7, 8).check(|bits| match bits {
+        7 if modbus => Err(complaint("7 data bits", "8 for Modbus RTU", "write data_bits = 8 or leave it out")),
+        7 => Ok(DataBits::Seven),
+        _ => Ok(DataBits::Eight),
+    });
+    bits.or(DataBits::Eight)
+}
+
+/// A device's absolute path; one that may change at the next start is warned of.
+fn port(line: &Section) -> Option<String> {
+    let port = line.text("port").check(|port| {
+        if port.starts_with('/') && !port.ends_with('/') && !port.split('/').any(|step| step == "..") {
+            return Ok(port);
+        }
+        let limit = "an absolute path such as /dev/serial/by-id/…";
+        Err(complaint(format!("{port:?} is no device's path"), limit, "write the path of the device"))
+    });
+    let (port, spot) = port.required_at()?;
+    if ["/dev/ttyUSB", "/dev/ttyACM"].iter().any(|start| port.starts_with(start)) {
+        let remedy = "write its path below /dev/serial/by-id";
+        let wrong = format!("{port} may be another device after the next start");
+        line.notes.warn(&spot, complaint(wrong, "a path that stays", remedy));
+    }
+    Some(port)
+}
+
+fn gauge(gauge: &Section, lines: Option<&[LineSettings]>) -> Option<GaugeSettings> {
+    let name = gauge.text("name").required();
+    let line = on_line(gauge, lines);
+    let place = gauge.choice("place", &named(&[Place::Manifold, Place::PumpInlet])).required();
+    let protocol = line.zip(lines).map(|(id, lines)| lines[usize::from(id.0)].protocol);
+    let talk = talk(gauge, protocol);
+    let scale = gauge.number("scale", PLAIN, (-1e9, 1e9)).check(|scale| {
+        let complaint =
+            || complaint("a scale of 0 makes every reading the same", "not 0", "write what one count is worth");
+        if scale == 0.0 { Err(complaint()) } else { Ok(scale) }
+    });
+    let scale = scale.or(1.0);
+    let offset = gauge.number("offset", PLAIN, (-1e9, 1e9)).or(0.0);
+    let unit = gauge.text("unit").check(|unit| {
+        unit.parse::<PressureUnit>().map_err(|_| {
+            let symbols = PressureUnit::ALL.map(PressureUnit::symbol);
+            complaint(format!("unit {unit:?} is not known"), symbols.join(", "), "write one of these")
+        })
+    });
+    let unit = unit.required();
+    let conventions = [PressureConvention::Absolute, PressureConvention::Gauge, PressureConvention::Vacuum];
+    let convention = gauge.choice("counts", &named(&conventions)).required();
+    let range = range(gauge, unit.zip(convention));
+    let every = gauge.number("every", MILLISECONDS, (20.0, 60_000.0)).or(100.0);
+    Some(GaugeSettings {
+        name: name?,
+        line: line?,
+        place: place?,
+        talk: talk?,
+        scale: scale?,
+        offset: offset?,
+        unit: unit?,
+        convention: convention?,
+        range: range?,
+        every: milliseconds(every?),
+    })
+}
+
+/// The line that a section names; none, without a word, if the lines themselves are mistaken.
+fn on_line(section: &Section, lines: Option<&[LineSettings]>) -> Option<LineId> {
+    let name = section.text("line");
+    let Some(lines) = lines else {
+        name.required();
+        return None;
+    };
+    let line = name.check(|name| {
+        let place = lines.iter().position(|line| line.name == name);
+        place.and_then(|place| u16::try_from(place).ok()).map(LineId).ok_or_else(|| {
+            let names: Vec<&str> = lines.iter().map(|line| line.name.as_str()).collect();
+            let near = nearest(&name, names.iter().copied());
+            let remedy =
+                near.map_or("name one of the lines".to_owned(), |near| format!("write {near:?} if that is meant"));
+            complaint(format!("there is no line {name:?}"), format!("the lines are {}", names.join(", ")), remedy)
+        })
+    });
+    line.required()
+}
+
+/// How a gauge is asked; `protocol` is none if its line is mistaken.
+fn talk(gauge: &Section, protocol: Option<Protocol>) -> Option<Talk> {
+    match protocol {
+        Some(Protocol::ModbusRtu) => register_talk(gauge),
+        Some(Protocol::AsciiTalker) => ascii_talk(gauge),
+        None => {
+            gauge.pass_over(&[
+                "unit_id",
+                "table",
+                "register",
+                "kind",
+                "word_order",
+                "request",
+                "terminator",
+                "position",
+            ]);
+            None
+        }
+    }
+}
+
+fn register_talk(gauge: &Section) -> Option<Talk> {
+    let unit = unit_id(gauge);
+    let table = gauge.choice("table", &named(&[RegisterTable::Holding, RegisterTable::Input])).required();
+    let address = gauge.whole("register", 0, 65_535).required();
+    let kinds = [NumberKind::U16, NumberKind::I16, NumberKind::U32, NumberKind::I32, NumberKind::F32];
+    let kind = gauge.choice("kind", &named(&kinds)).required();
+    let orders = named(&[WordOrder::HighFirst, WordOrder::LowFirst]);
+    let word_order = gauge.choice("word_order", &orders).or(WordOrder::HighFirst);
+    Some(Talk::Register(RegisterTalk {
+        unit: unit?,
+        table: table?,
+        address: u16::try_from(address?).ok()?,
+        kind: kind?,
+        word_order: word_order?,
+    }))
+}
+
+fn ascii_talk(gauge: &Section) -> Option<Talk> {
+    let request = gauge.bytes("request").or(Vec::new());
+    let terminator = gauge.bytes("terminator").check(|bytes| match bytes.as_slice() {
+        [byte] => Ok(*byte),
+        _ => {
+            Err(complaint(format!("{} characters", bytes.len()), "exactly one", "write the last one, such as \"\\n\""))
+        }
+    });
+    let terminator = terminator.or(b'\n');
+    let position = gauge.whole("position", 0, 63).or(0);
+    Some(Talk::Ascii(AsciiTalk { request: request?, terminator: terminator?, position: position? as usize }))
+}
+
+fn unit_id(section: &Section) -> Option<u8> {
+    let unit = section.whole("unit_id", 1, 247).required()?;
+    u8::try_from(unit).ok()
+}
+
+/// The deepest vacuum of any room, in pascals: a twentieth more than the standard atmosphere.
+const NO_ROOM: f64 = 1.05 * 101_325.0;
+
+/// The least and greatest number that a gauge can measure, which must hold a vacuum and no more than nothing.
+fn range(gauge: &Section, meaning: Option<(PressureUnit, PressureConvention)>) -> Option<(f64, f64)> {
+    let range = gauge.pair("range", PLAIN, (-1e7, 1e7)).check(|(low, high)| {
+        if low >= high {
+            let wrong = format!("[{low}, {high}] does not rise");
+            return Err(complaint(wrong, "the least number first", "write [least, greatest]"));
+        }
+        match meaning {
+            Some((unit, convention)) => ranged((low, high), unit, convention),
+            None => Ok((low, high)),
+        }
+    });
+    range.required()
+}
+
+fn ranged(
+    (low, high): (f64, f64),
+    unit: PressureUnit,
+    convention: PressureConvention,
+) -> Result<(f64, f64), Complaint> {
+    let (deepest, shallowest) = match convention {
+        PressureConvention::Absolute if low < 0.0 => {
+            let wrong = format!("{low} {unit} absolute cannot be");
+            return Err(complaint(
+                wrong,
+                format!("at least 0 {unit}"),
+                "correct the range, or what the gauge counts from",
+            ));
+        }
+        PressureConvention::Absolute => (0.0, 101_325.0 - low * unit.pascals()),
+        PressureConvention::Gauge => (-low * unit.pascals(), -low * unit.pascals()),
+        PressureConvention::Vacuum => (high * unit.pascals(), high * unit.pascals()),
+    };
+    if deepest > NO_ROOM {
+        let wrong = format!("[{low}, {high}] {unit} goes {:.0} mbar below the room", deepest / 100.0);
+        let limit = format!("{:.0} mbar, deeper than any room", NO_ROOM / 100.0);
+        return Err(complaint(wrong, limit, "correct the range, the unit or what the gauge counts from"));
+    }
+    if shallowest < 100.0 {
+        let wrong = format!("[{low}, {high}] {unit} holds no vacuum");
+        let remedy = "a gauge pressure below the room is negative, a vacuum positive: correct range or counts";
+        return Err(complaint(wrong, "at least 1 mbar below the room", remedy));
+    }
+    Ok((low, high))
+}
+
+/// Warns of a gauge that ends before the pump does, or whose scale goes on where this room has nothing.
+fn warn_of_ranges(sections: &[Section], gauges: &[GaugeSettings], table: &Table) {
+    let room = table.air.room;
+    let deepest = table.pump.curve.first().map_or(room, |(pressure, _)| *pressure);
+    let mbar = |pressure: AbsolutePressure| format!("{:.0} mbar absolute", pressure.pascals() / 100.0);
+    for (gauge, section) in gauges.iter().zip(sections) {
+        let end = match gauge.convention {
+            PressureConvention::Absolute | PressureConvention::Gauge => gauge.range.0,
+            PressureConvention::Vacuum => gauge.range.1,
+        };
+        let reach = gauge.convention.absolute(end, gauge.unit, room);
+        let said = if reach.pascals() > deepest.pascals() + 1000.0 {
+            let wrong = format!("the gauge ends at {}, the pump reaches {}", mbar(reach), mbar(deepest));
+            complaint(wrong, "the pump's deepest level", "a deeper gauge would see all of it")
+        } else if reach.pascals() < -0.05 * room.pascals() {
+            let wrong = format!("the gauge's scale goes deeper than this room's {}", mbar(room));
+            complaint(wrong, "the room's pressure", "check altitude_m, unit and counts; a standard scale may be right")
+        } else {
+            continue;
+        };
+        section.notes.warn(&section.spot_of_key("range"), said);
+    }
+}
+
+/// Refuses two gauges that would read the same registers, or that share a line where one alone can talk.
+fn refuse_gauge_clashes(sections: &[Section], gauges: &[GaugeSettings]) {
+    for (index, gauge) in gauges.iter().enumerate() {
+        for (earlier, first) in gauges[..index].iter().zip(sections) {
+            if earlier.line != gauge.line {
+                continue;
+            }
+            let first = first.spot().key();
+            let (key, said) = match (&earlier.talk, &gauge.talk) {
+                (Talk::Register(a), Talk::Register(b)) if registers_overlap(a, b) => {
+                    let wrong = format!("register {} of unit {} is read by {first} already", b.address, b.unit);
+                    ("register", complaint(wrong, "each register once", "correct unit_id or register"))
+                }
+                (Talk::Ascii(_), Talk::Ascii(_)) => {
+                    let wrong = format!("{first} is on this ascii-talker line already");
+                    ("line", complaint(wrong, "one gauge", "give this gauge a line of its own"))
+                }
+                (Talk::Register(_) | Talk::Ascii(_), _) => continue,
+            };
+            sections[index].notes.refuse(&sections[index].spot_of_key(key), said);
+        }
+    }
+}
+
+fn registers_overlap(a: &RegisterTalk, b: &RegisterTalk) -> bool {
+    let end = |talk: &RegisterTalk| match talk.kind {
+        NumberKind::U16 | NumberKind::I16 => u32::from(talk.address) + 1,
+        NumberKind::U32 | NumberKind::I32 | NumberKind::F32 => u32::from(talk.address) + 2,
+    };
+    a.unit == b.unit && a.table == b.table && u32::from(a.address) < end(b) && u32::from(b.address) < end(a)
+}
+
+/// Refuses lines that cannot carry what is asked of them in time.
+fn refuse_overload(sections: &[Section], lines: &[LineSettings], gauges: &[GaugeSettings]) {
+    for (index, (line, section)) in lines.iter().zip(sections).enumerate() {
+        let share: f64 = gauges
+            .iter()
+            .filter(|gauge| usize::from(gauge.line.0) == index && matches!(gauge.talk, Talk::Register(_)))
+            .map(|gauge| exchange_seconds(line) / gauge.every.secs_f64())
+            .sum();
+        if share > 1.0 {
+            let wrong = format!("asking its gauges in time takes {:.0} % of {} bit/s", share * 100.0, line.baud);
+            let said = complaint(wrong, "100 %", "raise every_ms of its gauges, or baud here and in the gauges");
+            section.notes.refuse(&section.spot_of_key("baud"), said);
+        }
+    }
+}
+
+/// A request of 8 bytes, a reply of 9 and two silences of 3.5 characters.
+fn exchange_seconds(line: &LineSettings) -> f64 {
+    (8.0 + 9.0 + 7.0) * 11.0 / f64::from(line.baud)
+}
+
+/// Refuses two lamps on one coil.
+fn refuse_coil_clashes(sections: &[Section], lights: &[LightSettings]) {
+    let mut taken: Vec<(LineId, u8, u16, String)> = Vec::new();
+    for (light, section) in lights.iter().zip(sections) {
+        for (word, coil) in coils(light) {
+            let place = (light.line, light.unit, coil);
+            if let Some((.., other)) = taken.iter().find(|(line, unit, coil, _)| (*line, *unit, *coil) == place) {
+                let wrong = format!("coil {coil} of unit {} switches {other} already", light.unit);
+                let said = complaint(wrong, "one coil for each lamp", "write another coil");
+                section.notes.refuse(&section.spot_of_key(word), said);
+            }
+            taken.push((light.line, light.unit, coil, section.path(word)));
+        }
+    }
+}
+
+fn coils(light: &LightSettings) -> impl Iterator<Item = (&'static str, u16)> {
+    let lamps = [
+        ("red", light.red),
+        ("yellow", light.yellow),
+        ("green", light.green),
+        ("blue", light.blue),
+        ("white", light.white),
+        ("horn", light.horn),
+        ("heartbeat", light.heartbeat),
+    ];
+    lamps.into_iter().filter_map(|(word, coil)| coil.map(|coil| (word, coil)))
+}
+
+fn light(light: &Section, lines: Option<&[LineSettings]>) -> Option<LightSettings> {
+    let name = light.text("name").required();
+    let line = on_line(light, lines);
+    let unit = unit_id(light);
+    let coil = |word| light.whole(word, 0, 65_535).map(|coil| coil as u16).optional();
+    let (red, yellow, green, blue) = (coil("red"), coil("yellow"), coil("green"), coil("blue"));
+    let (white, horn, heartbeat) = (coil("white"), coil("horn"), coil("heartbeat"));
+    let line = line?;
+    if lines?[usize::from(line.0)].protocol == Protocol::AsciiTalker {
+        let complaint =
+            complaint("a light cannot be on an ascii-talker line", "a modbus-rtu line", "give it a line of its own");
+        light.notes.refuse(&light.spot_of_key("line"), complaint);
+        return None;
+    }
+    let settings = LightSettings {
+        name: name?,
+        line,
+        unit: unit?,
+        red: red?,
+        yellow: yellow?,
+        green: green?,
+        blue: blue?,
+        white: white?,
+        horn: horn?,
+        heartbeat: heartbeat?,
+    };
+    if settings.red.is_none() || settings.yellow.is_none() {
+        let remedy = "add the coils of red and yellow, without which no alarm can be shown";
+        light.refuse(complaint("red or yellow has no coil", "both must be given", remedy));
+        return None;
+    }
+    if settings.heartbeat.is_none() {
+        let remedy = "add a heartbeat coil with a relay that cuts the light's supply when the change stays away";
+        light
+            .notes
+            .warn(light.spot(), complaint("a hung computer would leave the light as it is", "a heartbeat", remedy));
+    }
+    Some(settings)
+}
+
+/// Refuses sections that share what only one may have.
+fn refuse_doubles<T>(sections: &[Section], values: &[T], key: &str, of: impl Fn(&T) -> &String) {
+    for (index, value) in values.iter().enumerate() {
+        if let Some(first) = values[..index].iter().position(|earlier| of(earlier) == of(value)) {
+            let wrong = format!("{:?} is that of {} already", of(value), sections[first].spot().key());
+            let said = complaint(wrong, "each only once", "write another, or delete one of the two");
+            sections[index].notes.refuse(&sections[index].spot_of_key(key), said);
+        }
+    }
+}
+
+fn milliseconds(value: f64) -> Span {
+    Span::from_secs_f64(value / 1000.0)
+}

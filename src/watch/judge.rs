@@ -1,0 +1,265 @@
+//! From one reading to conditions, cause and word.
+
+use super::{
+    Assessment, Basis, COLLAPSED, Cause, Conditions, CuttingKnown, Look, Loss, Phase, Seated, Stand, UNLOADING_FOR,
+    Verdict, Watch, leak_for,
+};
+use crate::expectation::Expected;
+use crate::moment::{Span, Steady};
+use crate::units::Vacuum;
+
+/// The deadband of levels and margins, as a share of them (2 % of the range for a pressure: common practice, no source).
+const DEADBAND: f64 = 0.02;
+/// The same in standard errors of the level.
+const DEADBAND_ERRORS: f64 = 4.0;
+/// The share of the way from bare to expected that a level keeps, if nothing is known of the kerf, before it is called low.
+const KERF_UNKNOWN: f64 = 0.5;
+/// How long a collapse must last, once a sheet had seated and before one has.
+const COLLAPSED_FOR: Span = Span::from_millis(300);
+const NEVER_SEATED_FOR: Span = Span::from_secs(3);
+/// How long the level must be back before a loss is over.
+const BACK_FOR: Span = Span::from_secs(1);
+/// Readings by which a collapsing level's end is foretold.
+const HEADING: usize = 8;
+/// Seconds over which the margin is averaged.
+const MARGIN_MEMORY_S: f64 = 2.0;
+/// A bare table's level under this share of what it should be means a weak pump or a clogged filter.
+const WEAK_PUMP: f64 = 0.8;
+/// Up to this share of the way from bare to sealed, a low level looks like an open zone that nothing covers.
+const UNCOVERED: f64 = 0.35;
+
+impl Watch {
+    /// Compares the level itself with the band.
+    pub(super) fn judge_level(&mut self, look: &Look<'_>) {
+        let lies = self.stand == Stand::Seated || look.cutting == CuttingKnown::Told;
+        let (true, Some(expected), Some(level)) = (lies, look.sample.expected, self.recent.mean()) else {
+            self.low.clear();
+            self.high.clear();
+            return;
+        };
+        if look.blank || !(look.settled || look.cutting == CuttingKnown::Told) {
+            return;
+        }
+        let error = self.detector.deviation_of_mean(self.recent.len() as f64);
+        let band = (DEADBAND * level.abs()).max(DEADBAND_ERRORS * error);
+        self.low.crosses(level, self.least_level(look, expected), band);
+        self.high.crosses(level, greatest_level(look, expected), band);
+    }
+
+    /// The level below which it is low: without a job the kerf's effect is unknown, so a sheet that had seated well is left half
+    /// of the way to a bare table.
+    fn least_level(&self, look: &Look<'_>, expected: &Expected) -> f64 {
+        let well_seated = self.sheet.is_some_and(|sheet| sheet.in_band) && look.cutting != CuttingKnown::No;
+        match look.sample.basis {
+            Basis::Taught | Basis::LikeSealed if well_seated => {
+                let bare = look.sample.ends.map_or(0.0, |ends| ends.bare.pascals());
+                expected.low.pascals().min(bare + KERF_UNKNOWN * (expected.mid.pascals() - bare))
+            }
+            Basis::Job | Basis::Taught | Basis::LikeSealed => expected.low.pascals(),
+        }
+    }
+
+    /// Looks for a loss while the machine cuts, and learns while it does not.
+    pub(super) fn judge_loss(&mut self, look: &Look<'_>) {
+        let aim = look.aim();
+        if look.cutting == CuttingKnown::No || self.sheet.is_none() {
+            self.collapsed_since = None;
+            self.rest(look);
+            return;
+        }
+        let told = look.cutting == CuttingKnown::Told;
+        let collapsed = told && self.has_collapsed(look);
+        let seated = self.sheet.is_some_and(|sheet| sheet.settled.is_some());
+        self.loss = match self.loss {
+            Loss::None | Loss::Suspected(_) if collapsed => Loss::Found { pump: false, back: None },
+            Loss::None if look.blank || !seated || !self.detector.look(aim, look.level) => Loss::None,
+            Loss::None if told => Loss::Found { pump: false, back: None },
+            Loss::None => Loss::Suspected(look.sample.at),
+            Loss::Suspected(since) => self.weigh(look, since),
+            Loss::Found { pump, back } => self.follow_loss(look, pump, back.filter(|_| !collapsed)),
+        };
+        if let Loss::Found { pump, .. } = &mut self.loss {
+            *pump |= told && pump_is_gone(look, self.recent.heading_for(HEADING), self.detector.base(aim));
+        }
+    }
+
+    /// Learns where a sheet that is not being cut has settled; one that moves is to settle anew.
+    fn rest(&mut self, look: &Look<'_>) {
+        if self.stand != Stand::Seated || look.blank {
+            return;
+        }
+        if look.settled {
+            return self.detector.rest(look.aim(), look.level);
+        }
+        self.detector.forget();
+        if let Some(sheet) = &mut self.sheet {
+            sheet.settled = Some(look.sample.at);
+        }
+    }
+
+    /// Whether the level has been under half of what it was, or should be, for a while: seen whatever else goes on.
+    fn has_collapsed(&mut self, look: &Look<'_>) -> bool {
+        let seated = self.sheet.is_some_and(|sheet| sheet.settled.is_some());
+        let floor = match (self.detector.base(look.aim()), look.sample.expected, look.sample.basis) {
+            (Some(base), _, _) if seated => COLLAPSED * base,
+            (_, Some(expected), Basis::Job) => COLLAPSED * expected.mid.pascals(),
+            (_, Some(_) | None, Basis::Job | Basis::Taught | Basis::LikeSealed) => look.marks.bare,
+        };
+        if look.level >= floor {
+            self.collapsed_since = None;
+            return false;
+        }
+        let since = *self.collapsed_since.get_or_insert(look.sample.at);
+        look.sample.at.since(since) >= if seated { COLLAPSED_FOR } else { NEVER_SEATED_FOR }
+    }
+
+    /// A guessed cut's loss is a loss only if the level stays between covered and bare.
+    fn weigh(&mut self, look: &Look<'_>, since: Steady) -> Loss {
+        let waited = look.sample.at.since(since);
+        if self.detector.is_back(look.aim(), look.level) {
+            self.detector.pause();
+            Loss::None
+        } else if waited >= UNLOADING_FOR.1 || (waited >= UNLOADING_FOR.0 && look.settled) {
+            Loss::Found { pump: false, back: None }
+        } else {
+            Loss::Suspected(since)
+        }
+    }
+
+    /// A loss is over when the level has been back where it was for a while.
+    fn follow_loss(&mut self, look: &Look<'_>, pump: bool, back: Option<Steady>) -> Loss {
+        if !self.detector.is_back(look.aim(), look.level) {
+            return Loss::Found { pump, back: None };
+        }
+        let back = back.unwrap_or(look.sample.at);
+        if look.sample.at.since(back) < BACK_FOR {
+            return Loss::Found { pump, back: Some(back) };
+        }
+        self.detector.pause();
+        Loss::None
+    }
+
+    /// Compares the margin, averaged a little, with what is required.
+    pub(super) fn judge_margin(&mut self, look: &Look<'_>, elapsed: Span) {
+        let lies = self.stand == Stand::Seated || look.cutting == CuttingKnown::Told;
+        let (true, Some(least)) = (lies, look.sample.least_margin.filter(|least| least.is_finite())) else {
+            self.margin = None;
+            self.thin.clear();
+            return;
+        };
+        let share = (elapsed.secs_f64() / MARGIN_MEMORY_S).min(1.0);
+        let margin = self.margin.map_or(least, |before| before + share * (least - before));
+        self.margin = Some(margin);
+        let required = look.sample.required_margin;
+        self.thin.crosses(margin, required, DEADBAND * required);
+    }
+
+    /// Puts together what was found.
+    pub(super) fn conclude(&mut self, look: &Look<'_>, turn: (bool, bool), seated: Option<Seated>) -> Assessment {
+        let (sheet_started, sheet_ended) = turn;
+        self.conditions = self.conditions_now(look);
+        self.phase = match (self.loss, look.cutting) {
+            (Loss::Suspected(_) | Loss::Found { .. }, _) => Phase::SuspectedLoss,
+            (Loss::None, CuttingKnown::Told | CuttingKnown::Guessed) => Phase::Cutting,
+            (Loss::None, CuttingKnown::No) => self.stand.phase(),
+        };
+        let residual = look.sample.expected.map(|expected| expected.mid.pascals() - look.level);
+        Assessment {
+            at: look.sample.at,
+            phase: self.phase,
+            cutting: look.cutting,
+            verdict: self.verdict(look),
+            conditions: self.conditions,
+            cause: self.cause(look),
+            residual: residual.map(Vacuum::from_pascals),
+            extra_leak: look.sample.expected.zip(residual).and_then(|(expected, lost)| leak_for(expected, lost)),
+            sheet_started,
+            seated,
+            sheet_ended,
+        }
+    }
+
+    fn conditions_now(&self, look: &Look<'_>) -> Conditions {
+        let (cuts, told) = (look.cutting != CuttingKnown::No, look.cutting == CuttingKnown::Told);
+        let was_well = self.sheet.is_some_and(|sheet| sheet.in_band);
+        Conditions {
+            no_reading: false,
+            pump_lost: matches!(self.loss, Loss::Found { pump: true, .. }),
+            sudden_loss: matches!(self.loss, Loss::Found { .. }),
+            level_low: self.low.is_crossed() && cuts && (told || was_well),
+            level_high: self.high.is_crossed() && self.stand == Stand::Seated,
+            margin_low: self.thin.is_crossed() && cuts,
+        }
+    }
+
+    fn verdict(&self, look: &Look<'_>) -> Verdict {
+        if self.conditions.pump_lost || self.conditions.sudden_loss {
+            return Verdict::Loose;
+        }
+        if self.low.is_crossed() || self.thin.is_crossed() {
+            return Verdict::Weak;
+        }
+        if self.conditions.level_high {
+            return Verdict::High;
+        }
+        let cuts = look.cutting != CuttingKnown::No;
+        match self.stand {
+            Stand::Off if !cuts => Verdict::Off,
+            Stand::PullingDown | Stand::Handling if !cuts => Verdict::NoJob,
+            _ if look.sample.expected.is_none() => Verdict::NoJob,
+            Stand::Off | Stand::PullingDown | Stand::Handling | Stand::Seated => Verdict::Tight,
+        }
+    }
+
+    fn cause(&self, look: &Look<'_>) -> Option<Cause> {
+        let had_seated = self.sheet.is_some_and(|sheet| sheet.settled.is_some());
+        match self.loss {
+            Loss::Found { pump: true, .. } => return Some(Cause::PumpStopped),
+            Loss::Found { .. } if had_seated => return Some(Cause::SheetLifted),
+            Loss::Found { .. } => return Some(Cause::SheetNotSeated),
+            Loss::None | Loss::Suspected(_) => {}
+        }
+        if let (true, Some(expected)) = (self.low.is_crossed(), look.sample.expected) {
+            return Some(self.cause_of_low(look, expected));
+        }
+        if self.thin.is_crossed() {
+            return Some(Cause::WeakPart);
+        }
+        self.high.is_crossed().then_some(Cause::ShutValveOrPluggedFilter)
+    }
+
+    fn cause_of_low(&self, look: &Look<'_>, expected: &Expected) -> Cause {
+        let weak_pump = self.bare_share.is_some_and(|share| share < WEAK_PUMP);
+        let was_well = self.sheet.is_some_and(|sheet| sheet.in_band);
+        let mid = expected.mid.pascals();
+        if was_well && 2.0 * self.detector.kerf_part(mid) > mid - look.level {
+            return Cause::MoreKerfThanThought;
+        }
+        if weak_pump {
+            return Cause::PumpOrFilter;
+        }
+        let reached =
+            look.sample.ends.map(|ends| (look.level - ends.bare.pascals()) / (ends.sealed - ends.bare).pascals());
+        match (was_well, reached) {
+            (true, _) => Cause::Rim,
+            (false, Some(share)) if share < UNCOVERED => Cause::UncoveredZone,
+            (false, Some(_) | None) => Cause::SheetNotSeated,
+        }
+    }
+}
+
+/// The level above which it is high: a sheet may well be tighter than the one that was taught.
+fn greatest_level(look: &Look<'_>, expected: &Expected) -> f64 {
+    let sealed = look.sample.ends.map_or(f64::INFINITY, |ends| ends.sealed.pascals());
+    match look.sample.basis {
+        Basis::Taught => expected.high.pascals().max(sealed),
+        Basis::Job | Basis::LikeSealed => expected.high.pascals(),
+    }
+}
+
+/// Whether the level is, or is heading, where only a pump that does not pull would leave it.
+fn pump_is_gone(look: &Look<'_>, heading: Option<(f64, f64)>, base: Option<f64>) -> bool {
+    let half_way = base.is_some_and(|base| look.level < COLLAPSED * base);
+    let bare = look.sample.ends.map_or(look.marks.off, |ends| look.marks.off.max(COLLAPSED * ends.bare.pascals()));
+    look.level < bare || (half_way && heading.is_some_and(|(level, error)| level + 2.0 * error < bare))
+}

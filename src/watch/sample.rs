@@ -1,0 +1,55 @@
+//! One reading with everything that it is to be judged against.
+
+use serde::{Deserialize, Serialize};
+
+use crate::expectation::Expected;
+use crate::job::Progress;
+use crate::moment::Steady;
+use crate::units::Vacuum;
+
+/// What the expected level was taken from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// The level computed for the job and the cut's progress.
+    Job,
+    /// A level that the operator marked as good, with the same zones open.
+    Taught,
+    /// The level with everything open covered and nothing cut.
+    LikeSealed,
+}
+
+/// The two ends between which the table's level lies for the zones that are open.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Ends {
+    /// The level with everything open covered and nothing cut.
+    pub sealed: Vacuum,
+    /// The level with every open zone bare.
+    pub bare: Vacuum,
+}
+
+/// One reading, with everything that it is to be judged against.
+#[derive(Clone, Copy, Debug)]
+pub struct Sample<'a> {
+    /// When it was taken.
+    pub at: Steady,
+    /// The live level; `None` if there is nothing trustworthy now.
+    pub live: Option<Vacuum>,
+    /// The level expected at this point of the cut; `None` if there is nothing to compare with.
+    pub expected: Option<&'a Expected>,
+    /// What `expected` was taken from.
+    pub basis: Basis,
+    /// The middle level expected some seconds later at the present pace, if a course and a pace are known: how far the level may
+    /// be ahead of the progress told.
+    pub ahead: Option<Vacuum>,
+    /// How far the cut is, if anybody told.
+    pub progress: Option<Progress>,
+    /// Whether the machine cuts, if anybody told.
+    pub cutting: Option<bool>,
+    /// The sealed and the bare level, if they are known for the zones that are open.
+    pub ends: Option<Ends>,
+    /// The least margin of the parts at the live level, if the job names any.
+    pub least_margin: Option<f64>,
+    /// The margin required.
+    pub required_margin: f64,
+}

@@ -1,8 +1,10 @@
 //! The job: its card, the kerf it opens step by step, its parts, and how far the cut is.
 
 mod card;
+mod cut;
 
 pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+pub use cut::Cut;
 
 use serde::{Deserialize, Serialize};
 

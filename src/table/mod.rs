@@ -1,13 +1,25 @@
 //! The table as physics sees it: air, pump, valves, zones, board, and what lies on it.
 
+pub mod air;
+mod board_class;
 pub mod case;
+mod closed_form;
 mod description;
 pub mod field;
+pub mod leak;
+mod mask;
+mod network;
+mod pump;
+mod root;
 
+pub use board_class::{ALONG_OVER_THROUGH, BoardClass, Faces, PermeabilityRange};
+pub use closed_form::ClosedForm;
 pub use description::{
     Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
     Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
 };
+pub use network::{OperatingPoint, operating_point};
+pub use pump::{CurveError, Nameplate, PumpClass, RatedFlow, SpeedChange};
 
 use crate::units::{AbsolutePressure, Force, PressureSquared};
 

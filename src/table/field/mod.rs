@@ -152,17 +152,11 @@ impl Footprint {
         if part.lost {
             return Footprint::default();
         }
-        let area = surface.grid.cell_area();
-        let patch = surface.patch(&part.outline);
-        let cells = patch.cells().map(|(column, row, share)| {
-            let cell = row * surface.grid.nx + column;
-            (cell as u32, (share * area).min(surface.covered[cell]) as f32)
-        });
-        Footprint { cells: cells.collect() }
+        Footprint { cells: surface.footing(part).iter().map(|(cell, area)| (*cell as u32, *area as f32)).collect() }
     }
 
     fn of_cover(surface: &Surface) -> Self {
-        let covered = surface.covered.iter().enumerate().filter(|(_, area)| **area > 0.0);
+        let covered = surface.sheeted.iter().enumerate().filter(|(_, area)| **area > 0.0);
         Footprint { cells: covered.map(|(cell, area)| (cell as u32, *area as f32)).collect() }
     }
 }

@@ -13,12 +13,14 @@ mod lattice;
 mod multigrid;
 mod opening;
 mod operator;
+mod sequence;
 mod spectrum;
 mod surface;
 mod window;
 
 pub use grid::Resolution;
 pub use multigrid::NotSettled;
+pub use sequence::Sequence;
 
 use grid::Grid;
 use lattice::Real;
@@ -90,17 +92,22 @@ impl Field {
         precision: Precision,
     ) -> Result<Self, NotSettled> {
         let surface = Surface::new(table, load, Grid::new(&table.board, resolution));
+        Self::over(&surface, &load.parts, precision)
+    }
+
+    /// Solves the board between `surface`.
+    fn over(surface: &Surface, parts: &[PartShape], precision: Precision) -> Result<Self, NotSettled> {
         let mut zones = ZoneMatrix::zeros(surface.contacts.len());
         let mut tops = Vec::new();
         for zone in 0..surface.contacts.len() {
-            let solved = solve_zone(&surface, zone, precision)?;
+            let solved = solve_zone(surface, zone, precision)?;
             for (other, flow) in solved.flows.iter().enumerate() {
                 zones.set(zone_id(other), zone_id(zone), *flow);
             }
             tops.push(solved.top);
         }
-        let parts = load.parts.iter().map(|part| Footprint::of_part(part, &surface)).collect();
-        let cover = Footprint::of_cover(&surface);
+        let parts = parts.iter().map(|part| Footprint::of_part(part, surface)).collect();
+        let cover = Footprint::of_cover(surface);
         let unknowns = surface.grid.cells() * surface.grid.levels();
         Ok(Field { zones: balanced(&zones), tops, parts, cover, unknowns })
     }

@@ -10,7 +10,7 @@ use serde_json::{Map, Value};
 use super::field::{Field, NotSettled, Resolution};
 use super::{
     Air, Board, Condensed, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims,
-    Seam, Sheet, Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
+    Seam, Sheet, Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet, operating_point,
 };
 use crate::units::{
     AbsolutePressure, InletFlow, LayerResistance, Length, Permeability, SquareConductance, SquareResistance,
@@ -84,6 +84,77 @@ impl Case {
             },
             open,
         })
+    }
+}
+
+/// The schema of answers that this writes.
+const RESULT_SCHEMA: &str = "holddown-result/1";
+
+/// A case's answer, as it is printed.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Answer {
+    /// Which shape this is.
+    pub schema: &'static str,
+    /// The case's name.
+    pub case: String,
+    /// The numbers.
+    pub result: Numbers,
+}
+
+/// The operating point and the forces of a case; names carry the units.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[expect(non_snake_case, reason = "the fields are written as the case's own fields are, with the units' capitals")]
+pub struct Numbers {
+    /// Absolute pressure at the manifold.
+    pub manifold_Pa: f64,
+    /// Absolute pressure at the pump's inlet.
+    pub pump_inlet_Pa: f64,
+    /// What the pump moves, as pressure times volume flow.
+    pub throughput_Pa_m3_s: f64,
+    /// The same as mass.
+    pub mass_flow_kg_s: f64,
+    /// The same as a volume at the room's pressure.
+    pub flow_free_air_m3_h: f64,
+    /// The pull on all that covers the board.
+    pub total_cover_force_N: f64,
+    /// Absolute pressure in each zone's plenum.
+    pub zone_Pa: Vec<f64>,
+    /// What the board lets into each zone.
+    pub zone_throughput_Pa_m3_s: Vec<f64>,
+    /// The pull on each part, by its id.
+    pub part_force_N: BTreeMap<String, f64>,
+}
+
+/// Reads a case and answers it.
+///
+/// # Errors
+/// [`CaseError`] as [`Case::read`], or if the field does not settle.
+pub fn solve(text: &str, resolution: Resolution) -> Result<Answer, CaseError> {
+    let case = Case::read(text)?;
+    let field = Field::solve(&case.table, &case.load, resolution)?;
+    Ok(answer(&case, &field))
+}
+
+/// The answer of `case` over `board`.
+pub fn answer(case: &Case, board: &impl Condensed) -> Answer {
+    let point = operating_point(&case.table, case.open, board.zones());
+    let (potentials, room) = (point.zone_potentials(), case.table.air.room);
+    let parts = case.load.parts.iter().zip(0..);
+    let force = |id| board.part_force(PartId(id), &potentials, room).newtons();
+    Answer {
+        schema: RESULT_SCHEMA,
+        case: case.name.clone(),
+        result: Numbers {
+            manifold_Pa: point.manifold.pascals(),
+            pump_inlet_Pa: point.pump_inlet.pascals(),
+            throughput_Pa_m3_s: point.throughput.pa_m3_per_s(),
+            mass_flow_kg_s: point.mass_flow().kg_per_s(),
+            flow_free_air_m3_h: point.free_air().m3_per_h(),
+            total_cover_force_N: board.cover_force(&potentials, room).newtons(),
+            zone_Pa: point.zones.iter().map(|zone| zone.pascals()).collect(),
+            zone_throughput_Pa_m3_s: point.zone_throughputs.iter().map(|flow| flow.pa_m3_per_s()).collect(),
+            part_force_N: parts.map(|(part, id)| (part.name.clone(), force(id))).collect(),
+        },
     }
 }
 

@@ -13,12 +13,14 @@ mod lattice;
 mod multigrid;
 mod opening;
 mod operator;
+mod sequence;
 mod spectrum;
 mod surface;
 mod window;
 
 pub use grid::Resolution;
 pub use multigrid::NotSettled;
+pub use sequence::Sequence;
 
 use grid::Grid;
 use lattice::Real;
@@ -90,17 +92,22 @@ impl Field {
         precision: Precision,
     ) -> Result<Self, NotSettled> {
         let surface = Surface::new(table, load, Grid::new(&table.board, resolution));
+        Self::over(&surface, &load.parts, precision)
+    }
+
+    /// Solves the board between `surface`.
+    fn over(surface: &Surface, parts: &[PartShape], precision: Precision) -> Result<Self, NotSettled> {
         let mut zones = ZoneMatrix::zeros(surface.contacts.len());
         let mut tops = Vec::new();
         for zone in 0..surface.contacts.len() {
-            let solved = solve_zone(&surface, zone, precision)?;
+            let solved = solve_zone(surface, zone, precision)?;
             for (other, flow) in solved.flows.iter().enumerate() {
                 zones.set(zone_id(other), zone_id(zone), *flow);
             }
             tops.push(solved.top);
         }
-        let parts = load.parts.iter().map(|part| Footprint::of_part(part, &surface)).collect();
-        let cover = Footprint::of_cover(&surface);
+        let parts = parts.iter().map(|part| Footprint::of_part(part, surface)).collect();
+        let cover = Footprint::of_cover(surface);
         let unknowns = surface.grid.cells() * surface.grid.levels();
         Ok(Field { zones: balanced(&zones), tops, parts, cover, unknowns })
     }
@@ -152,17 +159,11 @@ impl Footprint {
         if part.lost {
             return Footprint::default();
         }
-        let area = surface.grid.cell_area();
-        let patch = surface.patch(&part.outline);
-        let cells = patch.cells().map(|(column, row, share)| {
-            let cell = row * surface.grid.nx + column;
-            (cell as u32, (share * area).min(surface.covered[cell]) as f32)
-        });
-        Footprint { cells: cells.collect() }
+        Footprint { cells: surface.footing(part).iter().map(|(cell, area)| (*cell as u32, *area as f32)).collect() }
     }
 
     fn of_cover(surface: &Surface) -> Self {
-        let covered = surface.covered.iter().enumerate().filter(|(_, area)| **area > 0.0);
+        let covered = surface.sheeted.iter().enumerate().filter(|(_, area)| **area > 0.0);
         Footprint { cells: covered.map(|(cell, area)| (cell as u32, *area as f32)).collect() }
     }
 }

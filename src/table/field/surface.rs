@@ -9,7 +9,7 @@ use super::opening::{EdgeSink, LineSink};
 use super::operator::{Block, Borders, Strata};
 use super::spectrum::Medium;
 use super::window::Window;
-use crate::table::{Kerf, Point, Rim, Seam, Table, TableLoad};
+use crate::table::{Kerf, PartShape, Point, Rim, Seam, Table, TableLoad};
 use crate::units::Length;
 
 /// A cell that is open has this many times √(k_xy·k_z) per cell side as its permeance: as good as none left.
@@ -28,8 +28,12 @@ pub(super) struct Surface {
     pub contacts: Vec<Vec<(usize, f64)>>,
     /// From each cell's top node to the room.
     pub top: Vec<f64>,
-    /// The area in m² that is covered in each cell.
-    pub covered: Vec<f64>,
+    /// The area in m² of each cell under a sheet, kerfs included.
+    pub sheeted: Vec<f64>,
+    /// The area in m² of each cell that kerfs have opened.
+    pub kerfed: Vec<f64>,
+    /// The width in metres of the widest kerf in each cell.
+    widths: Vec<f64>,
     bottom: Vec<f64>,
     through: Vec<f64>,
     gap_east: Vec<f64>,
@@ -37,8 +41,6 @@ pub(super) struct Surface {
     borders: Borders,
     contact: f64,
     entry: f64,
-    /// The share of each cell under a sheet before any kerf.
-    sheeted: Vec<f64>,
     sheets: Vec<SheetFace>,
     lines: BTreeMap<(usize, u64), LineSink>,
     cut: BTreeSet<[i64; 4]>,
@@ -64,7 +66,8 @@ impl Surface {
         let mut surface = Surface {
             contacts: Vec::new(),
             top: vec![0.0; cells],
-            covered: vec![0.0; cells],
+            kerfed: vec![0.0; cells],
+            widths: vec![0.0; cells],
             bottom: vec![0.0; cells],
             through: vec![0.0; cells],
             gap_east: vec![0.0; cells],
@@ -163,21 +166,19 @@ impl Surface {
 
     /// Covers what sheets cover; opens the rest, with matched conductances along its edges.
     fn lay_cover(&mut self, cover: &Cover) {
+        let area = self.grid.cell_area();
         for (outline, sign) in cover.outlines() {
             for (column, row, share) in self.patch(&outline).cells() {
-                self.sheeted[row * self.grid.nx + column] += sign * share;
+                self.sheeted[row * self.grid.nx + column] += sign * share * area;
             }
         }
-        let area = self.grid.cell_area();
+        self.sheeted.iter_mut().for_each(|sheeted| *sheeted = sheeted.clamp(0.0, area));
         let edges = cover.edges();
-        let sink =
-            if edges.is_empty() { None } else { Some(EdgeSink::new(&self.medium(self.sheet_at(edges[0].from)))) };
+        let sink = edges.first().map(|edge| EdgeSink::new(&self.medium(self.sheet_near(edge.from))));
         let nearest = sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside));
         let open = OPEN * self.medium(None).top_mean() / self.grid.hx;
         for cell in 0..self.grid.cells() {
-            self.sheeted[cell] = self.sheeted[cell].clamp(0.0, 1.0);
-            self.covered[cell] = self.sheeted[cell] * area;
-            let bare = 1.0 - self.sheeted[cell];
+            let bare = 1.0 - self.sheeted[cell] / area;
             let permeance = match (&sink, nearest.get(&cell)) {
                 _ if bare > 1.0 - SLIVER => open,
                 (Some(sink), Some((normal, distance))) => sink.permeance(normal.0, normal.1, *distance),
@@ -185,8 +186,7 @@ impl Surface {
                 _ => 0.0,
             };
             if permeance > 0.0 {
-                let entry = self.entry / bare.max(SLIVER);
-                self.top[cell] += area / (1.0 / permeance + entry);
+                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(SLIVER));
             }
         }
         self.lay_sheet_faces();
@@ -205,7 +205,8 @@ impl Surface {
                     let middle = ((column as f64 + 0.5) * hx, (row as f64 + 0.5) * hy);
                     let distance = edge.distance(middle);
                     if distance < reach && nearest.get(&cell).is_none_or(|(_, other)| distance < other.abs()) {
-                        let side = edge.side(middle).unwrap_or(if self.sheeted[cell] > 0.5 { 1.0 } else { -1.0 });
+                        let side =
+                            edge.side(middle).unwrap_or(if self.sheeted[cell] > 0.5 * hx * hy { 1.0 } else { -1.0 });
                         nearest.insert(cell, (edge.normal(), side * distance));
                     }
                 }
@@ -220,7 +221,7 @@ impl Surface {
         let owner: Vec<Option<usize>> = (0..self.grid.cells())
             .map(|cell| {
                 let middle = (((cell % nx) as f64 + 0.5) * self.grid.hx, ((cell / nx) as f64 + 0.5) * self.grid.hy);
-                if self.sheeted[cell] > SLIVER { self.sheet_near(middle) } else { None }
+                if self.sheeted[cell] > SLIVER * self.grid.cell_area() { self.sheet_near(middle) } else { None }
             })
             .collect();
         let gap = |one: usize, other: usize| match (owner[one], owner[other]) {
@@ -236,14 +237,9 @@ impl Surface {
                 self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
             }
             if let Some(sheet) = owner[cell] {
-                self.top[cell] += self.sheets[sheet].cover * self.covered[cell];
+                self.top[cell] += self.sheets[sheet].cover * self.sheeted[cell];
             }
         }
-    }
-
-    /// The sheet that lies at `point` in metres.
-    fn sheet_at(&self, point: (f64, f64)) -> Option<usize> {
-        self.sheets.iter().position(|sheet| sheet.outside(point) <= 1e-9)
     }
 
     /// The sheet that lies at or nearest to `point`.
@@ -285,14 +281,48 @@ impl Surface {
         for (column, row, share) in self.patch(&line.strip(sink.spread)).cells() {
             let cell = row * self.grid.nx + column;
             let middle = ((column as f64 + 0.5) * self.grid.hx, (row as f64 + 0.5) * self.grid.hy);
-            let length = share * area / sink.spread * self.sheeted[cell];
+            let length = share * self.sheeted[cell] / sink.spread;
             let (cosine, sine) = line.normal;
             *added.entry(cell).or_insert(0.0) += sink.conductance(length, cosine, sine, line.offset(middle));
         }
         for (column, row, share) in self.patch(&line.strip(width)).cells() {
-            let covered = &mut self.covered[row * self.grid.nx + column];
-            *covered = (*covered - share * area).max(0.0);
+            let cell = row * self.grid.nx + column;
+            self.kerfed[cell] = (self.kerfed[cell] + share * area).min(self.sheeted[cell]);
+            self.widths[cell] = self.widths[cell].max(width);
         }
+    }
+
+    /// The cells that press `part` down, with their areas in m².
+    ///
+    /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
+    /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
+    /// its half of the kerf.
+    pub fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
+        let area = self.grid.cell_area();
+        let own = self.patch(&part.outline);
+        let width = self.kerf_along(&own);
+        let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
+        for (column, row, share) in own.cells() {
+            let cell = row * self.grid.nx + column;
+            footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
+        }
+        if width > 0.0 {
+            let wider = self.patch(&offset(&part.outline, 0.5 * width));
+            for (column, row, share) in wider.cells() {
+                let cell = row * self.grid.nx + column;
+                let beside = share * area - own.share(column, row) * area;
+                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell]);
+            }
+        }
+        footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
+    }
+
+    /// The width of the widest kerf within a cell of `patch`.
+    fn kerf_along(&self, patch: &Patch) -> f64 {
+        let rows = patch.rows.start.saturating_sub(1)..(patch.rows.end + 1).min(self.grid.ny);
+        let columns = patch.columns.start.saturating_sub(1)..(patch.columns.end + 1).min(self.grid.nx);
+        let row = |row: usize| self.widths[row * self.grid.nx..][columns.clone()].iter().copied().fold(0.0, f64::max);
+        rows.map(row).fold(0.0, f64::max)
     }
 
     /// The equations inside `window`; beyond it v is nothing.
@@ -366,6 +396,26 @@ impl SheetFace {
         let along = |low: f64, high: f64, value: f64| (low - value).max(value - high);
         along(self.low.0, self.high.0, point.0).max(along(self.low.1, self.high.1, point.1))
     }
+}
+
+/// A closed outline moved outwards, its corners kept sharp up to four times the distance.
+fn offset(outline: &[Point], distance: f64) -> Vec<Point> {
+    let corners: Vec<(f64, f64)> = outline.iter().map(|point| metres(*point)).collect();
+    let next = |at: usize| corners[(at + 1) % corners.len()];
+    let doubled: f64 = (0..corners.len()).map(|at| corners[at].0 * next(at).1 - corners[at].1 * next(at).0).sum();
+    let outwards = distance * doubled.signum();
+    let normal = |at: usize| {
+        let (dx, dy) = (next(at).0 - corners[at].0, next(at).1 - corners[at].1);
+        let length = dx.hypot(dy).max(f64::MIN_POSITIVE);
+        (dy / length, -dx / length)
+    };
+    let corner = |at: usize| {
+        let (a, b) = (normal((at + corners.len() - 1) % corners.len()), normal(at));
+        let stretch = outwards / (1.0 + a.0 * b.0 + a.1 * b.1).max(0.125);
+        let (x, y) = (corners[at].0 + stretch * (a.0 + b.0), corners[at].1 + stretch * (a.1 + b.1));
+        Point { x: Length::from_metres(x), y: Length::from_metres(y) }
+    };
+    (0..corners.len()).map(corner).collect()
 }
 
 /// `point` in metres.

@@ -5,6 +5,10 @@
 //! to be the same in every run between two. Sheets that lie far off the robust line of their run, a warped one say, have no
 //! part in the trend. The end of the interval is Fieller's, and where the sheets do not say when, the answer is unknown.
 
+mod decision;
+
+pub use decision::{Care, CarePlan, Cost, Upkeep, UpkeepFault};
+
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Steady;

@@ -77,7 +77,6 @@ pub struct Watch {
 /// The sheet on the table.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 struct Sheet {
-    began: Steady,
     /// Since when it has lain settled; `None` if it is cut without having seated.
     settled: Option<Steady>,
     /// Whether its seating was reported.
@@ -291,7 +290,7 @@ impl Watch {
             }
             None if lies || cut => {
                 self.detector.forget();
-                self.sheet = Some(Sheet { began: at, settled: lies.then_some(at), reported: false, in_band: false });
+                self.sheet = Some(Sheet { settled: lies.then_some(at), reported: false, in_band: false });
                 (true, false)
             }
             None => (false, false),

@@ -23,7 +23,7 @@ pub use multigrid::NotSettled;
 pub use sequence::Sequence;
 
 use grid::Grid;
-use lattice::Real;
+use lattice::{Lattice, Real};
 use multigrid::Multigrid;
 use operator::{Block, Operator, Strata};
 use surface::Surface;
@@ -198,34 +198,67 @@ fn solve_in(surface: &Surface, zone: usize, window: &Window, precision: Precisio
             source[place] = conductance / surface.unit();
         }
     }
-    let (bottom, top) = match precision {
+    let faces = match precision {
         Precision::Working => {
             let mut right = multigrid.finest().zeros();
             lattice.pack(&source, &mut right[lattice.plane(0)]);
-            let x = multigrid.solve(&right, TOLERANCE)?;
-            faces(&lattice, &x)
+            Faces::of(&lattice, &multigrid.solve(&right, TOLERANCE)?)
         }
-        Precision::Exact => {
-            let x = refined(&block, &strata, &mut multigrid, &source)?;
-            faces(&lattice, &x)
-        }
+        Precision::Exact => Faces::of(&lattice, &refined(&block, &strata, &mut multigrid, &source)?),
     };
-    let flows = (0..surface.contacts.len()).map(|other| drawn(surface, window, &bottom, other, other == zone));
-    let values = top.iter().map(|value| *value as f32).collect();
+    let outflow = faces.outflow(&block, &strata);
+    let flows = (0..surface.contacts.len()).map(|other| drawn(surface, window, &outflow, other, zone));
+    let values = faces.top.iter().map(|value| *value as f32).collect();
     Ok(ZoneField { flows: flows.collect(), top: TopFace { window: window.clone(), values, nx: surface.grid.nx } })
 }
 
-/// The underside and the top face of a solution, row after row.
-fn faces<R: Real>(lattice: &lattice::Lattice, x: &[R]) -> (Vec<f64>, Vec<f64>) {
-    (lattice.unpack(&x[lattice.plane(0)]), lattice.unpack(&x[lattice.plane(lattice.levels - 1)]))
+/// The two lowest levels and the top face of a solution, row after row.
+struct Faces {
+    bottom: Vec<f64>,
+    above: Vec<f64>,
+    top: Vec<f64>,
 }
 
-/// What `zone` draws from the board when its own plenum stands at one (`own`) or at nothing, in m³.
-fn drawn(surface: &Surface, window: &Window, bottom: &[f64], zone: usize, own: bool) -> f64 {
-    let plenum = if own { 1.0 } else { 0.0 };
-    let each = surface.contacts[zone].iter().map(|(cell, conductance)| {
-        let under = window.place(*cell, &surface.grid).map_or(0.0, |place| bottom[place]);
-        conductance * (plenum - under)
+impl Faces {
+    fn of<R: Real>(lattice: &Lattice, x: &[R]) -> Self {
+        let level = |level: usize| lattice.unpack(&x[lattice.plane(level)]);
+        Faces { bottom: level(0), above: level(1), top: level(lattice.levels - 1) }
+    }
+
+    /// What leaves each lowest cell upwards and sideways.
+    ///
+    /// It equals what the plenum gives, but stays exact where the contact is so good that v hardly differs from the plenum's.
+    fn outflow(&self, block: &Block, strata: &Strata) -> Vec<f64> {
+        let Block { nx, ny, .. } = *block;
+        let (along_x, along_y, borders) = (strata.along_x[0], strata.along_y[0], &strata.borders);
+        let each = (0..nx * ny).map(|at| {
+            let (column, row, own) = (at % nx, at / nx, self.bottom[at]);
+            let beside = |inside: bool, along: f64, border: f64, step: isize| {
+                if inside { along * (own - self.bottom[at.wrapping_add_signed(step)]) } else { border * own }
+            };
+            let nx_step = nx as isize;
+            beside(column > 0, along_x, borders.west[0], -1)
+                + beside(column + 1 < nx, along_x, borders.east[0], 1)
+                + beside(row > 0, along_y, borders.south[0], -nx_step)
+                + beside(row + 1 < ny, along_y, borders.north[0], nx_step)
+                + strata.through[0] * (own - self.above[at])
+                + block.through[at] * strata.heights[0] * own
+        });
+        each.collect()
+    }
+}
+
+/// What `zone` draws from the board when the plenum of `driven` stands at one and the others at nothing, in m³.
+///
+/// A cell under several zones shares its outflow among them as its contact is shared.
+fn drawn(surface: &Surface, window: &Window, outflow: &[f64], zone: usize, driven: usize) -> f64 {
+    let each = surface.contacts[zone].iter().map(|&(cell, own)| {
+        let Some(place) = window.place(cell, &surface.grid) else { return 0.0 };
+        let all = surface.bottom[cell];
+        let contact = &surface.contacts[driven];
+        let driving = contact.binary_search_by_key(&cell, |(cell, _)| *cell).map_or(0.0, |at| contact[at].1);
+        let exchanged = if zone == driven { own * (all - driving) } else { -own * driving };
+        (exchanged + own * outflow[place] * surface.unit()) / all
     });
     each.sum()
 }

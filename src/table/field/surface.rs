@@ -15,7 +15,7 @@ use crate::units::Length;
 /// A cell that is open has this many times √(k_xy·k_z) per cell side as its permeance: as good as none left.
 const OPEN: f64 = 1e5;
 /// The least contact resistance reckoned with, as a share of the board's own.
-const LEAST_CONTACT: f64 = 1e-6;
+const LEAST_CONTACT: f64 = 1e-4;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -34,7 +34,8 @@ pub(super) struct Surface {
     pub kerfed: Vec<f64>,
     /// The width in metres of the widest kerf in each cell.
     widths: Vec<f64>,
-    bottom: Vec<f64>,
+    /// From each cell's lowest node to all zones under it.
+    pub bottom: Vec<f64>,
     through: Vec<f64>,
     gap_east: Vec<f64>,
     gap_north: Vec<f64>,

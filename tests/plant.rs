@@ -131,7 +131,8 @@ fn played(scene: Scene, truth: Truth) -> Vec<Report> {
 
 #[test]
 fn dump() {
-    for scene in &Scene::ALL[3..] { let scene = *scene;
+    for scene in &Scene::ALL[3..] {
+        let scene = *scene;
         let said = played(scene, Truth::as_described(&table()));
         println!("== {scene}");
         for report in said {

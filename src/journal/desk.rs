@@ -21,7 +21,9 @@ const CHECK_LIMIT: Duration = Duration::from_secs(2);
 /// How long a database server may take over one batch before it is given up.
 const SERVER_LIMIT: Duration = Duration::from_secs(10);
 /// The advisory lock that says that a daemon writes to this database.
-const LOCK_NUMBER: i64 = file::APPLICATION as i64;
+const LOCK_NUMBER: i64 = APPLICATION;
+/// "HdJ1", by which an SQLite file is known as a journal.
+const APPLICATION: i64 = 0x4864_4A31;
 
 /// An open journal to write to.
 pub(super) struct Desk {
@@ -138,19 +140,20 @@ impl Desk {
 
 /// Opens a file that may be new, older, newer, damaged or something else.
 async fn connect_file(path: &Path) -> Result<(Link, Check), JournalError> {
-    let ours = match file::look(path)? {
-        Looks::Stranger => return Err(JournalError::Stranger(path.display().to_string())),
-        Looks::Garbage if !file::beside(path, ".ballast").exists() => {
-            return Err(JournalError::Stranger(path.display().to_string()));
+    let form = match file::look(path)? {
+        Looks::New => 0,
+        // A journal has its ballast, its lock and perhaps a copy beside it: those say whose a file without a beginning is.
+        Looks::Garbage if file::beside(path, ".ballast").exists() => {
+            return replace(path, "it does not begin as a database does".to_owned()).await;
         }
-        Looks::Garbage => return replace(path, "it does not begin as a database does".to_owned()).await,
-        Looks::New => None,
-        Looks::Journal(form) => {
-            refuse_newer(path.display(), form)?;
-            Some(form)
-        }
+        Looks::Garbage => return Err(JournalError::Stranger(path.display().to_string())),
+        Looks::Database => match form_of(path).await {
+            Ok(form) => form,
+            Err(JournalError::Database(e)) if link::is_damage(&e) => return replace(path, e.to_string()).await,
+            Err(e) => return Err(e),
+        },
     };
-    match connect_sound(path, ours).await {
+    match connect_sound(path, form).await {
         Ok(Ok(link_and_check)) => Ok(link_and_check),
         Ok(Err(damage)) => replace(path, damage).await,
         Err(JournalError::Database(e)) if link::is_damage(&e) => replace(path, e.to_string()).await,
@@ -158,19 +161,32 @@ async fn connect_file(path: &Path) -> Result<(Link, Check), JournalError> {
     }
 }
 
-/// Opens a file that is not known to be damaged; says what is wrong with it if it is.
-async fn connect_sound(path: &Path, form: Option<i64>) -> Result<Result<(Link, Check), String>, JournalError> {
-    if form.is_some() {
-        // The newest form may stand in the log only, so it is asked before anything may be written.
-        let mut looking = Link::sqlite_to_look(path).await?;
-        let form = looking.wire().number("PRAGMA user_version", &[]).await?;
-        looking.close().await?;
-        refuse_newer(path.display(), form.unwrap_or(0))?;
+/// The form of a journal's tables, 0 for none yet; the file is not changed, and what stands in its log is looked at too.
+///
+/// # Errors
+/// [`JournalError::Stranger`] and [`JournalError::Newer`] for what may not be written to.
+pub(super) async fn form_of(path: &Path) -> Result<i64, JournalError> {
+    let mut looking = Link::sqlite_to_look(path).await?;
+    let mut wire = looking.wire();
+    let application = wire.number("PRAGMA application_id", &[]).await?.unwrap_or(0);
+    let form = wire.number("PRAGMA user_version", &[]).await?.unwrap_or(0);
+    // The migrations' own table is made before the first form is.
+    let tables = "SELECT count(*) FROM sqlite_schema WHERE tbl_name <> '_sqlx_migrations'";
+    let tables = wire.number(tables, &[]).await?.unwrap_or(0);
+    looking.close().await?;
+    if application != APPLICATION && (application != 0 || form != 0 || tables != 0) {
+        return Err(JournalError::Stranger(path.display().to_string()));
     }
+    refuse_newer(path.display(), form)?;
+    Ok(form)
+}
+
+/// Opens a file that is not known to be damaged; the inner error is what is wrong with it if it is.
+async fn connect_sound(path: &Path, form: i64) -> Result<Result<(Link, Check), String>, JournalError> {
     let mut opened = Link::sqlite(path).await?;
     let check = match &mut opened {
-        Link::Sqlite(connection) if form.is_some() => quick_check(connection).await?,
-        Link::Sqlite(_) | Link::Postgres(_) => Ok(Check::Sound),
+        Link::Sqlite(connection) => quick_check(connection).await?,
+        Link::Postgres(_) => Ok(Check::Served),
     };
     let check = match check {
         Ok(check) => check,
@@ -180,7 +196,7 @@ async fn connect_sound(path: &Path, form: Option<i64>) -> Result<Result<(Link, C
             return Ok(Err(damage));
         }
     };
-    if form.is_some_and(|form| form < migrations::NEWEST) {
+    if (1..migrations::NEWEST).contains(&form) {
         copy(&mut opened.wire(), &file::beside(path, ".before")).await?;
     }
     migrations::bring_up(&mut opened).await?;

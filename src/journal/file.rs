@@ -1,7 +1,4 @@
 //! What lies on the disk: the SQLite file, the lock and the ballast beside it, and what is done about a damaged file.
-//!
-//! The header's fields: SQLite database file format, section 1.3 (magic text at 0, user version at 60, application id at
-//! 68, both big-endian).
 
 use std::ffi::OsString;
 use std::fs::{self, File, TryLockError};
@@ -11,45 +8,33 @@ use std::path::{Path, PathBuf};
 
 use super::JournalError;
 
+/// How a database begins: SQLite database file format, section 1.3.1.
 const MAGIC: &[u8] = b"SQLite format 3\0";
-/// "HdJ1", the application id of a journal.
-pub(super) const APPLICATION: u32 = 0x4864_4A31;
 
 /// What a file looks like from outside.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Looks {
     /// Not there, or empty.
     New,
-    /// A journal of this form.
-    Journal(i64),
-    /// A database of something else.
-    Stranger,
+    /// A database.
+    Database,
     /// No database.
     Garbage,
 }
 
-/// Looks at a file's header, changing nothing.
+/// Looks at how a file begins, changing nothing.
 pub(super) fn look(path: &Path) -> Result<Looks, JournalError> {
-    let mut header = Vec::new();
+    let mut beginning = Vec::new();
     match File::open(path) {
-        Ok(file) => file.take(100).read_to_end(&mut header).map_err(|e| of(path, e))?,
+        Ok(file) => file.take(MAGIC.len() as u64).read_to_end(&mut beginning).map_err(|e| of(path, e))?,
         Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Looks::New),
         Err(e) => return Err(of(path, e)),
     };
-    let number = |at: usize| header.get(at..at + 4).and_then(|b| b.try_into().ok()).map(u32::from_be_bytes);
-    Ok(match (number(60), number(68)) {
-        _ if header.is_empty() => Looks::New,
-        _ if !header.starts_with(MAGIC) => Looks::Garbage,
-        (Some(form), Some(APPLICATION)) => Looks::Journal(form.into()),
-        (Some(0), Some(0)) if is_bare(path) => Looks::New,
-        _ => Looks::Stranger,
+    Ok(match beginning.as_slice() {
+        [] => Looks::New,
+        MAGIC => Looks::Database,
+        _ => Looks::Garbage,
     })
-}
-
-/// Whether a database holds no more than its first page or two: one whose making was cut short.
-fn is_bare(path: &Path) -> bool {
-    const TWO_PAGES: u64 = 8192;
-    fs::metadata(path).is_ok_and(|m| m.len() <= TWO_PAGES)
 }
 
 /// A path beside the journal, such as `journal.db.lock`.

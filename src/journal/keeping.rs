@@ -9,7 +9,8 @@ use super::desk::{mark, set_mark};
 use super::link::{Link, Value, Wire};
 use super::pending::BLACK_BOX;
 use super::tallies;
-use super::tally::MINUTE;
+use super::tally::{MINUTE, start_of};
+use crate::moment::{Span, Utc};
 
 /// Rows deleted in one transaction at most.
 const ROWS: i64 = 2000;
@@ -48,13 +49,14 @@ pub(super) async fn sweep(link: &mut Link, keep: Keep, now: Option<i64>) -> Resu
     }
     more |= sweep_black_box(link, keep).await?;
     if let Some(now) = now {
-        more |= delete_minutes(link, before(now, keep.minutes)).await?;
+        more |= delete_minutes(link, minute_before(now, keep.minutes)).await?;
     }
     Ok(more)
 }
 
-fn before(now: i64, span: crate::moment::Span) -> i64 {
-    now.saturating_sub((span.nanos() / 1000).cast_signed())
+/// The start of the minute that lies so long before.
+fn minute_before(now: i64, span: Span) -> i64 {
+    start_of(Utc::from_micros(now.saturating_sub((span.nanos() / 1000).cast_signed())), MINUTE)
 }
 
 /// The chunk before which all are too old or too many.
@@ -65,7 +67,7 @@ async fn chunks_end(link: &mut Link, keep: Keep, now: Option<i64>) -> Result<Opt
     let Some(oldest) = wire.number("SELECT min(id) FROM chunk", &[]).await? else { return Ok(None) };
     let mut cut = oldest;
     if let Some(now) = now {
-        cut = first_young(&mut wire, before(now, keep.readings)).await?.unwrap_or(cut);
+        cut = first_young(&mut wire, minute_before(now, keep.readings)).await?.unwrap_or(cut);
     }
     if too_many {
         cut = cut.max(oldest.saturating_add(ROWS));
@@ -116,7 +118,7 @@ async fn sweep_black_box(link: &mut Link, keep: Keep) -> Result<bool, sqlx::Erro
     let kept = wire.number("SELECT min(chunk) FROM snapshot WHERE chunk > $1", &[Value::Int(oldest)]).await?;
     let Some(kept) = kept else { return Ok(false) };
     let some = "SELECT max(id) FROM
-        (SELECT id FROM chunk WHERE channel = $1 AND id >= $2 AND id < $3 ORDER BY id LIMIT $4) AS some";
+        (SELECT id FROM chunk WHERE channel = $1 AND id >= $2 AND id < $3 ORDER BY id LIMIT $4) AS batch";
     let values = [Value::Int(BLACK_BOX), Value::Int(swept), Value::Int(kept), Value::Int(ROWS)];
     let last = wire.number(some, &values).await?;
 

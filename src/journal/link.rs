@@ -12,11 +12,10 @@ use sqlx::{Connection, FromRow, PgConnection, PgPool, Postgres, Sqlite, SqliteCo
 
 use super::Where;
 
-/// The size of a page of the file. A commit writes whole pages to the log, so small ones spare the card; on one of 512
-/// bytes the rows of a commit would not fit.
-const PAGE_BYTES: u32 = 1024;
+/// The size of a page of the file. A commit writes whole pages to the log, so small ones spare the card.
+const PAGE_BYTES: u32 = 512;
 /// Pages in the log before they are moved to the file.
-const PAGES_BEFORE_CHECKPOINT: &str = "4000";
+const PAGES_BEFORE_CHECKPOINT: &str = "8000";
 /// What the log is cut back to if it has grown beyond; below that it is written over again and again, so that a commit
 /// does not have to record a new length.
 const LOG_BYTES: &str = "8388608";

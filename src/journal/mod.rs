@@ -122,7 +122,8 @@ impl Default for Settings {
 pub enum Write {
     /// Keep a record; their numbers must grow.
     Record(Record),
-    /// Keep a piece of the black box: opaque bytes that come back as the same piece, in the same order.
+    /// Keep a piece of the black box: opaque bytes that come back as the same piece, in the same order. It is on disk with
+    /// the next entry or snapshot, or after five commits.
     BlackBox(Vec<u8>),
     /// Keep a state of the minder, taken after the record `seq`; pieces sent later follow it in a replay.
     Snapshot {
@@ -133,7 +134,7 @@ pub enum Write {
         /// The state.
         bytes: Vec<u8>,
     },
-    /// Commit now.
+    /// Commit now. The black box may wait for a few commits more, but not for an entry or a snapshot.
     Flush,
     /// Commit, close and end.
     Close,

@@ -10,6 +10,8 @@ use crate::moment::{BootId, Moment, Steady};
 pub(super) const BLACK_BOX: i64 = -1;
 /// Readings in one chunk at most.
 const READINGS_PER_CHUNK: usize = 1000;
+/// Commits after which the black box is written at the latest; fewer and longer rows touch fewer pages.
+const COMMITS_PER_TAPE: u32 = 5;
 /// Bytes of the black box in one chunk at most, save for a piece that is longer by itself.
 const BYTES_PER_CHUNK: usize = 64 << 10;
 
@@ -95,6 +97,8 @@ pub(super) struct Pending {
     gaps: Vec<GapRow>,
     tape: Vec<Taped>,
     tape_bytes: usize,
+    /// Commits that the black box was not part of.
+    tape_waited: u32,
     unsaved: Option<Unsaved>,
     dropped: u64,
 }
@@ -128,6 +132,7 @@ impl Pending {
             gaps: Vec::new(),
             tape: Vec::new(),
             tape_bytes: 0,
+            tape_waited: 0,
             unsaved: None,
             dropped: 0,
         }
@@ -220,8 +225,9 @@ impl Pending {
         }
     }
 
-    /// Everything that waits, as rows with their numbers; a span of dropped things stays open and keeps its number.
-    pub(super) fn seal(&mut self, counters: &mut Counters, roller: &mut Roller) -> Batch {
+    /// What waits, as rows with their numbers; a span of dropped things stays open and keeps its number. The black box goes
+    /// along with entries and snapshots, at every fifth time, and at the `end`.
+    pub(super) fn seal(&mut self, counters: &mut Counters, roller: &mut Roller, end: bool) -> Batch {
         let first_chunk = counters.chunk;
         let readings = std::mem::take(&mut self.readings);
         let mut chunks = chunk_readings(&readings, counters);
@@ -229,6 +235,7 @@ impl Pending {
         readings.iter().for_each(|kept| roller.count(kept, span));
         let rolled = roller.ended().map(|(minutes, seq)| Rolled { minutes, seq, chunk: first_chunk });
 
+        let with_tape = end || self.is_tape_due();
         let mut gaps = std::mem::take(&mut self.gaps);
         gaps.iter_mut().filter(|gap| gap.id == 0).for_each(|gap| gap.id = next(&mut counters.gap));
         if let Some(unsaved) = self.unsaved.as_mut().filter(|u| u.grew) {
@@ -236,9 +243,20 @@ impl Pending {
             unsaved.grew = false;
             gaps.push(unsaved.row(id));
         }
-        self.tape_bytes = 0;
-        let snapshots = chunk_tape(std::mem::take(&mut self.tape), self.last, counters, &mut chunks);
+        let mut snapshots = Vec::new();
+        if with_tape {
+            (self.tape_bytes, self.tape_waited) = (0, 0);
+            snapshots = chunk_tape(std::mem::take(&mut self.tape), self.last, counters, &mut chunks);
+        } else {
+            self.tape_waited += 1;
+        }
         Batch { chunks, entries: std::mem::take(&mut self.entries), gaps, snapshots, rolled, last: self.last }
+    }
+
+    fn is_tape_due(&self) -> bool {
+        let others = !self.entries.is_empty() || !self.gaps.is_empty();
+        let snapshot = self.tape.iter().any(|taped| matches!(taped, Taped::Snapshot { .. }));
+        others || snapshot || self.tape_bytes >= BYTES_PER_CHUNK || self.tape_waited + 1 >= COMMITS_PER_TAPE
     }
 }
 

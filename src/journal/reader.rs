@@ -52,11 +52,12 @@ impl Journal {
     /// As [`super::open`], but a journal in use is no obstacle.
     pub async fn look(place: &Where) -> Result<Self, JournalError> {
         if let Where::Sqlite(path) = place {
-            match file::look(path)? {
-                Looks::Journal(form) => desk::refuse_newer(path.display(), form)?,
-                Looks::New | Looks::Stranger | Looks::Garbage => {
-                    return Err(JournalError::Stranger(path.display().to_string()));
-                }
+            let form = match file::look(path)? {
+                Looks::Database => desk::form_of(path).await?,
+                Looks::New | Looks::Garbage => 0,
+            };
+            if form == 0 {
+                return Err(JournalError::Stranger(path.display().to_string()));
             }
         }
         let journal = Journal::of(place)?;

@@ -129,3 +129,47 @@ impl Roller {
 pub(super) fn start_of(time: Utc, width: i64) -> i64 {
     time.micros().div_euclid(width).saturating_mul(width)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moment::{BootId, Moment, Steady};
+    use crate::units::Vacuum;
+
+    fn kept(seq: u64, gauge: u16, second: Option<i64>, pascals: f64) -> KeptReading {
+        let civil = second.map(|second| Utc::from_micros(second * 1_000_000));
+        let at = Moment { boot: BootId(1), steady: Steady::from_nanos(seq), civil, synced: second.is_some() };
+        let vacuum = Vacuum::from_pascals(pascals);
+        let reading = ReadingRecord { gauge: GaugeId(gauge), vacuum, quality: Quality::Good, band: None };
+        KeptReading { seq: Seq(seq), at, reading }
+    }
+
+    #[test]
+    fn minutes_are_given_out_when_another_begins_and_cover_all_before() {
+        let mut roller = Roller::default();
+        roller.count(&kept(1, 0, Some(-1), 3.0), (10, 11));
+        roller.count(&kept(2, 1, Some(-60), 5.0), (10, 11));
+        assert_eq!(roller.ended(), None);
+        roller.count(&kept(3, 0, Some(0), 7.0), (12, 12));
+        let (minutes, last) = roller.ended().unwrap();
+        assert_eq!(last, Seq(2));
+        let told: Vec<_> =
+            minutes.iter().map(|m| (m.gauge, m.start, m.tally.total, m.first_chunk, m.last_chunk)).collect();
+        assert_eq!(told, [(GaugeId(0), -MINUTE, 300, 10, 11), (GaugeId(1), -MINUTE, 500, 10, 11)]);
+        assert_eq!(roller.ended(), None);
+        roller.count(&kept(4, 0, None, 7.0), (13, 13));
+        assert_eq!(roller.ended().map(|(minutes, last)| (minutes.len(), last)), Some((1, Seq(3))));
+        roller.count(&kept(5, 0, Some(0), 7.0), (14, 14));
+        assert_eq!(roller.ended().map(|(minutes, last)| (minutes.len(), last)), Some((0, Seq(4))));
+        assert_eq!(roller.newest_synced(), Some(0));
+    }
+
+    #[test]
+    fn sums_saturate_instead_of_turning_over() {
+        let huge = Tally::of(&kept(1, 0, Some(0), 1e10).reading).unwrap();
+        let sum = (0..70).fold(huge, |sum, _| sum.with(sum));
+        assert_eq!((sum.total, sum.count), (i64::MAX, i64::MAX));
+        assert_eq!(Tally::of(&kept(1, 0, Some(0), f64::NAN).reading), None);
+        assert_eq!(Tally::of(&kept(1, 0, Some(0), 1e11).reading), None);
+    }
+}

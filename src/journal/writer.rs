@@ -77,7 +77,7 @@ impl Writer {
             inbox.flush = false;
             self.look_after_disk(&mut inbox, &standing).await;
             if !inbox.pending.is_empty() {
-                let batch = inbox.pending.seal(&mut self.desk.counters, &mut self.roller);
+                let batch = inbox.pending.seal(&mut self.desk.counters, &mut self.roller, inbox.closing);
                 if !self.keep(&batch, &mut inbox, &standing).await {
                     break;
                 }

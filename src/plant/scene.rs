@@ -107,12 +107,12 @@ impl Scene {
             Scene::GoodCut => (35, 145, "tight", &[]),
             Scene::BadlySeated => (40, 95, "weak", &["level-low"]),
             Scene::ZoneLeftOpen => (40, 95, "weak", &["level-low"]),
-            Scene::SheetLifts => (100, 115, "loose", &["sudden-loss"]),
+            Scene::SheetLifts => (100, 139, "loose", &["sudden-loss"]),
             Scene::SmallPartLost => (115, 145, "tight", &[]),
             Scene::SlowLeak => (130, 150, "weak", &["level-low", "margin-low"]),
-            Scene::PumpFailing => (105, 120, "loose", &["pump-lost", "sudden-loss"]),
+            Scene::PumpFailing => (105, 139, "loose", &["pump-lost", "sudden-loss"]),
             Scene::FilterPlugging => (125, 148, "high", &["level-high"]),
-            Scene::CablePulled => (85, 95, "blind", &["no-reading"]),
+            Scene::CablePulled => (83, 104, "blind", &["no-reading"]),
         };
         MainPart { from: Span::from_secs(from), until: Span::from_secs(until), word, alarms }
     }

@@ -103,6 +103,8 @@ const FIRST_PLUNGE: u64 = 30;
 const CUT: u64 = 120;
 /// Seconds after which the operator finds what is wrong with a sheet that is not cut yet.
 const FOUND: u64 = 100;
+/// Seconds after which the operator holds a cut that has gone wrong.
+const HELD: u64 = 140;
 
 fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) -> u64 {
     load(writer, scene, table, cast);
@@ -127,7 +129,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         Scene::SheetLifts => {
             writer.at(95, Happening::Fault(Some(scene)));
             writer.at(95, Happening::Raise(0.12, Span::from_secs(1)));
-            cut_held(writer, 120, SheetOutcome::Moved)
+            cut_held(writer, HELD, SheetOutcome::Moved)
         }
         Scene::SmallPartLost => {
             writer.at(110, Happening::Fault(Some(scene)));
@@ -146,8 +148,8 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         Scene::PumpFailing => {
             writer.at(95, Happening::Fault(Some(scene)));
             writer.at(95, Happening::Slow(0.0, Span::from_secs(8)));
-            writer.at(138, Happening::Slow(1.0, Span::from_secs(1)));
-            cut_held(writer, 125, SheetOutcome::Moved)
+            writer.at(HELD + 13, Happening::Slow(1.0, Span::from_secs(1)));
+            cut_held(writer, HELD, SheetOutcome::Moved)
         }
         Scene::FilterPlugging => {
             writer.at(60, Happening::Fault(Some(scene)));
@@ -159,8 +161,8 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         Scene::CablePulled => {
             writer.at(80, Happening::Fault(Some(scene)));
             writer.at(80, Happening::Cable(false));
-            writer.at(100, Happening::Cable(true));
-            writer.at(100, Happening::Fault(None));
+            writer.at(105, Happening::Cable(true));
+            writer.at(105, Happening::Fault(None));
             cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good)
         }
     }

@@ -1,5 +1,7 @@
 //! What a reading costs the device: bytes that the kernel counts as written by this process.
 
+#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test fails by panicking and says what it leaves out")]
+
 mod records;
 
 use holdwatch::event::{Fact, Record, Seq};

@@ -1,6 +1,6 @@
 //! What a reading costs the device: bytes that the kernel counts as written by this process.
 
-#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test fails by panicking and says what it leaves out")]
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 mod records;
 

@@ -3,7 +3,8 @@
 //! Tolerances are those that the closed form is meant to keep: 1.2 kPa of level, since it takes 3 % too much flow rather than
 //! too little; parts never above the reference, whose own error is 1 %.
 
-#[cfg(test)]
+#![cfg(test)]
+
 mod reference;
 
 use holdwatch::table::{ClosedForm, Condensed, PartId, TableLoad, Tap, operating_point};

@@ -3,6 +3,8 @@
 //!
 //! The interpreter is the one that `HOLDWATCH_PYTHON` names, else `tests/.tools/venv/bin/python`; what cannot be run is
 //! said plainly on standard error.
+#![expect(clippy::unwrap_used, reason = "a test may fail")]
+#![expect(clippy::float_cmp, reason = "a number must come back bit by bit as it was sent")]
 
 use std::io::{BufRead, BufReader};
 use std::os::fd::OwnedFd;
@@ -355,6 +357,7 @@ impl Drop for Peer {
 
 impl Peer {
     /// `None`, said on standard error, if the peer's library or an interpreter is not there.
+    #[expect(clippy::print_stderr, reason = "a check that was not run must be seen")]
     fn start(script: &str, arguments: &[&str]) -> Option<Peer> {
         let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
         let named = std::env::var_os("HOLDWATCH_PYTHON").map(PathBuf::from);

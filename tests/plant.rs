@@ -114,7 +114,7 @@ fn card() -> Card {
 }
 
 fn plant(scenes: &[Scene], truth: Truth) -> Plant {
-    let condense = |table: &Table, load: &_| ClosedForm::new(table, load).zones().clone();
+    let condense = |table: &Table, load: &_| ClosedForm::condense(table, load).zones().clone();
     Plant::new(&table(), &[card()], scenes, truth, Box::new(condense)).unwrap()
 }
 
@@ -122,9 +122,29 @@ fn plant(scenes: &[Scene], truth: Truth) -> Plant {
 fn played(scene: Scene, truth: Truth) -> Vec<Report> {
     let mut said = Vec::new();
     let mut plant = plant(&[scene], truth);
-    while !plant.ended() {
-        let until = said.last().map_or(1.0, |report: &Report| report.at_s + 1.0);
-        plant.advance(Span::from_secs_f64(until), &mut |report| said.push(report));
+    for second in 0..300 {
+        plant.advance(Span::from_secs(second), &mut |report| said.push(report));
     }
+    assert!(plant.ended());
     said
+}
+
+#[test]
+fn dump() {
+    for scene in &Scene::ALL[3..] {
+        let scene = *scene;
+        let said = played(scene, Truth::as_described(&table()));
+        println!("== {scene}");
+        for report in said {
+            match report.what {
+                Said::Truth { manifold_vacuum_pa: m, pump_inlet_vacuum_pa: p, pump_speed, parts_cut, fault } => {
+                    if report.at_s as u64 % 5 == 0 && report.at_s > 55.0 && report.at_s < 170.0 {
+                        println!("{:6.1} {m:8.0} {p:8.0} {pump_speed:.2} {parts_cut} {fault:?}", report.at_s)
+                    }
+                }
+                Said::Progress { .. } => {}
+                other => println!("{:6.1} {other:?}", report.at_s),
+            }
+        }
+    }
 }

@@ -402,10 +402,8 @@ impl Entry {
     fn due(&self) -> Option<Steady> {
         let delay = if self.told { self.rule.on_delay } else { self.rule.off_delay };
         let condition = (self.told != self.condition).then(|| self.told_at.plus(delay));
-        let again = match (self.state, self.acknowledged_at, self.rule.call_again_after) {
-            (State::Acknowledged, Some(at), Some(after)) if self.told == self.condition => Some(at.plus(after)),
-            _ => None,
-        };
+        let seen = self.acknowledged_at.filter(|_| self.state == State::Acknowledged && self.told == self.condition);
+        let again = seen.zip(self.rule.call_again_after).map(|(at, after)| at.plus(after));
         [condition, again, self.shelved_until].into_iter().flatten().min()
     }
 

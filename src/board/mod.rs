@@ -1,11 +1,18 @@
 //! The board's wear: what each seated sheet leaks over what it should, the trend of that since the last skim, and the care
 //! that it asks for.
 //!
-//! A skim resets the face, so no trend is ever drawn across one.
+//! A skim resets the face and a seal resets the rims, so no pair of sheets is ever compared across one; only the slope is taken
+//! to be the same in every run between two. Sheets that lie far off the robust line of their run, a warped one say, have no
+//! part in the trend. The end of the interval is Fieller's, and where the sheets do not say when, the answer is unknown.
+
+mod decision;
+
+pub use decision::{Care, CarePlan, Cost, Upkeep, UpkeepFault};
 
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Steady;
+use crate::stats::{Line, kendall, median, robust_deviation};
 
 /// What one seated sheet says about the board.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -21,14 +28,14 @@ pub struct Trace {
 /// Sheets until the leak index meets its limit.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SkimDue {
-    /// At the trend's own slope.
+    /// At the trend's own slope; none if it is overdue.
     pub sheets: f64,
     /// The soonest and the latest of the 90 % interval.
     pub interval: (f64, f64),
 }
 
 /// Care that the board asks for, to be done at leisure.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Prompt {
     /// Skim the face.
@@ -42,12 +49,12 @@ pub enum Prompt {
 pub struct BoardSettings {
     /// The leak index at which a skim is due.
     pub skim_at: f64,
-    /// The leak index of a freshly skimmed face above which the rims are to be sealed.
+    /// How many times as much as after the last sealing a freshly skimmed face may leak, before the rims are to be sealed.
     pub seal_at: f64,
 }
 
 impl Default for BoardSettings {
-    /// A skim at twice the expected leak, sealing when a fresh face leaks half as much again as expected.
+    /// A skim at twice the expected leak, sealing when a fresh face leaks half as much again as it did.
     fn default() -> Self {
         BoardSettings { skim_at: 2.0, seal_at: 1.5 }
     }
@@ -57,48 +64,167 @@ impl Default for BoardSettings {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct BoardLife {
     settings: BoardSettings,
-    traces: Vec<Trace>,
+    runs: Vec<Run>,
+    /// Sheets that ever seated.
+    seen: u64,
+    /// Sheets that had seated when the face was last skimmed.
+    skimmed_at: u64,
+    /// Whether a skim was asked for since the last one.
+    asks_skim: bool,
+    /// What a fresh face leaked after the last sealing.
+    fresh_when_sealed: Option<f64>,
 }
+
+/// The sheets between two resets.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct Run {
+    /// Whether it began with a fresh face, and so shows the rims.
+    fresh_face: bool,
+    /// The leak index of its first sheets.
+    first: Vec<f64>,
+    /// Number of the sheet and leak index; neighbours are merged when there are too many.
+    points: Vec<(f64, f64)>,
+}
+
+/// Runs that are remembered.
+const MOST_RUNS: usize = 6;
+/// Points that are remembered of a run.
+const MOST_POINTS: usize = 128;
+/// Sheets that the present leak index, and that of a fresh face, are taken from.
+const SMOOTHED_OVER: usize = 5;
+/// The fewest of them that say something.
+const FEWEST: usize = 3;
+/// Sheets further off the robust line than so many robust deviations have no part in the trend.
+const FAR_OFF: f64 = 3.5;
+/// The confidence of the interval.
+const CONFIDENCE: f64 = 0.9;
 
 impl BoardLife {
     /// A board that nothing is known of.
     pub fn new(settings: BoardSettings) -> Self {
-        BoardLife { settings, traces: Vec::new() }
+        BoardLife {
+            settings,
+            runs: vec![Run::new(true)],
+            seen: 0,
+            skimmed_at: 0,
+            asks_skim: false,
+            fresh_when_sealed: None,
+        }
     }
 
-    /// A sheet seated.
+    /// A sheet seated; one without a finite leak index counts as a sheet only.
     pub fn seated(&mut self, trace: Trace) {
-        self.traces.push(trace);
+        self.seen += 1;
+        if !trace.leak_index.is_finite() {
+            return;
+        }
+        let sheet = self.seen as f64;
+        if let Some(run) = self.runs.last_mut() {
+            run.push(sheet, trace.leak_index);
+        }
+        self.asks_skim |= self.leak_index().is_some_and(|index| index >= self.settings.skim_at);
+        if self.fresh_when_sealed.is_none() {
+            self.fresh_when_sealed =
+                self.runs.last().filter(|run| run.first.len() == SMOOTHED_OVER).and_then(Run::fresh);
+        }
     }
 
     /// The face was skimmed.
-    pub fn skimmed(&mut self, at: Steady) {
-        let _ = (at, self.settings);
-        self.traces.clear();
+    pub fn skimmed(&mut self, _at: Steady) {
+        self.skimmed_at = self.seen;
+        self.asks_skim = false;
+        self.begin(Run::new(true));
     }
 
     /// The rims were sealed.
-    pub fn sealed(&mut self, at: Steady) {
-        let _ = at;
+    pub fn sealed(&mut self, _at: Steady) {
+        self.fresh_when_sealed = None;
+        self.begin(Run::new(false));
     }
 
     /// Sheets seated since the last skim.
     pub fn sheets(&self) -> u64 {
-        self.traces.len() as u64
+        self.seen - self.skimmed_at
     }
 
-    /// The newest leak index, smoothed over the last few sheets.
+    /// The newest leak index, the median of the last five sheets since a reset; `None` before the first.
     pub fn leak_index(&self) -> Option<f64> {
-        self.traces.last().map(|trace| trace.leak_index)
+        let points = &self.runs.last()?.points;
+        let newest: Vec<f64> = points.iter().rev().take(SMOOTHED_OVER).map(|point| point.1).collect();
+        if newest.len() < FEWEST { newest.first().copied() } else { median(&newest) }
+    }
+
+    /// What a freshly skimmed face leaks over what was expected to: the rims' and seams' share; `None` for unknown.
+    pub fn rim_index(&self) -> Option<f64> {
+        self.runs.last()?.fresh()
     }
 
     /// When a skim is due by the trend since the last one; `None` for unknown.
     pub fn skim_due(&self) -> Option<SkimDue> {
-        None
+        let runs: Vec<&[(f64, f64)]> = self.runs.iter().map(|run| run.points.as_slice()).collect();
+        let slope = kendall(&runs)?.slope;
+        let kept: Vec<Vec<(f64, f64)>> = near_the_line(&runs, slope);
+        let line = Line::fit(&kept.iter().map(Vec::as_slice).collect::<Vec<_>>()).filter(|line| line.slope > 0.0)?;
+        let crossing = line.meets(self.settings.skim_at, CONFIDENCE)?;
+        let left = |sheet: f64| (sheet - self.seen as f64).max(0.0);
+        let (soonest, latest) = crossing.interval;
+        Some(SkimDue { sheets: left(crossing.x), interval: (left(soonest), left(latest)) })
     }
 
     /// What the board asks for now.
     pub fn prompts(&self) -> Vec<Prompt> {
-        Vec::new()
+        let leaky = self
+            .rim_index()
+            .is_some_and(|fresh| fresh >= self.settings.seal_at * self.fresh_when_sealed.unwrap_or(1.0).max(1.0));
+        let asked = [(self.asks_skim, Prompt::Skim), (leaky, Prompt::Seal)];
+        asked.into_iter().filter(|(asked, _)| *asked).map(|(_, prompt)| prompt).collect()
     }
+
+    fn begin(&mut self, run: Run) {
+        self.runs.retain(|run| !run.points.is_empty());
+        if self.runs.len() >= MOST_RUNS {
+            self.runs.remove(0);
+        }
+        self.runs.push(run);
+    }
+}
+
+impl Run {
+    fn new(fresh_face: bool) -> Self {
+        Run { fresh_face, first: Vec::new(), points: Vec::new() }
+    }
+
+    fn push(&mut self, sheet: f64, leak_index: f64) {
+        if self.first.len() < SMOOTHED_OVER {
+            self.first.push(leak_index);
+        }
+        self.points.push((sheet, leak_index));
+        if self.points.len() > MOST_POINTS {
+            let middle = |pair: &[(f64, f64)]| {
+                let count = pair.len() as f64;
+                (pair.iter().map(|p| p.0).sum::<f64>() / count, pair.iter().map(|p| p.1).sum::<f64>() / count)
+            };
+            self.points = self.points.chunks(2).map(middle).collect();
+        }
+    }
+
+    /// The leak index of its fresh face, if it began with one and enough sheets are known.
+    fn fresh(&self) -> Option<f64> {
+        if self.fresh_face && self.first.len() >= FEWEST { median(&self.first) } else { None }
+    }
+}
+
+/// Each run without the points that are far off a line of this slope through its middle.
+fn near_the_line(runs: &[&[(f64, f64)]], slope: f64) -> Vec<Vec<(f64, f64)>> {
+    let above = |run: &[(f64, f64)]| -> Vec<f64> {
+        let heights: Vec<f64> = run.iter().map(|(x, y)| y - slope * x).collect();
+        let middle = median(&heights).unwrap_or(0.0);
+        heights.into_iter().map(|height| height - middle).collect()
+    };
+    let off: Vec<Vec<f64>> = runs.iter().map(|run| above(run)).collect();
+    let far = FAR_OFF * robust_deviation(&off.concat()).unwrap_or(0.0);
+    let near = |(run, off): (&&[(f64, f64)], &Vec<f64>)| -> Vec<(f64, f64)> {
+        run.iter().zip(off).filter(|(_, off)| off.abs() <= far).map(|(point, _)| *point).collect()
+    };
+    runs.iter().zip(&off).map(near).collect()
 }

@@ -6,7 +6,7 @@ use super::{Course, Expected, Forecast, Weakest};
 use crate::job::{Card, Cut, HowHeld, Progress};
 use crate::table::{
     ClosedForm, Condensed, OperatingPoint, PartId, Point, Rect, Sheet, Table, TableLoad, Tap, ZoneId, ZoneMatrix,
-    ZoneSet, leak_to_reach, operating_point,
+    ZoneSet, leak_to_reach, operating_point, potentials_at,
 };
 use crate::units::{Length, PressureSquared, Vacuum};
 
@@ -48,6 +48,9 @@ pub enum ForecastError {
 
 /// No margin is told as greater, so that one against nothing is still a number.
 const MOST_MARGIN: f64 = 1000.0;
+
+/// The share of the level over which a margin's slope is taken.
+const SLOPE_SHARE: f64 = 0.01;
 
 /// Reckons a load through, one course for each set of zones.
 ///
@@ -191,13 +194,13 @@ impl<'a> Sides<'a> {
             low,
             mid,
             high: mid + together(mid, &higher),
-            weakest: self.weakest(state, &balance),
+            weakest: self.weakest(state, open, &balance),
             smallest_visible_leak: leak_to_reach(table, open, zones, tap, low),
             flow: balance.free_air(),
         }
     }
 
-    fn weakest<C: Condensed>(&self, state: &State<C>, balance: &OperatingPoint) -> Option<Weakest> {
+    fn weakest<C: Condensed>(&self, state: &State<C>, open: ZoneSet, balance: &OperatingPoint) -> Option<Weakest> {
         let card = self.question.card?;
         let acting = Acting::of(card);
         let room = self.question.table.air.room;
@@ -212,15 +215,12 @@ impl<'a> Sides<'a> {
             .iter()
             .map(|place| (*place, weakness(*place, &potentials)))
             .min_by(|(_, (_, _, one)), (_, (_, _, other))| one.total_cmp(other))?;
-        // All zones a hundredth shallower, as they are when the level is.
-        let shallower: Vec<PressureSquared> = balance
-            .zones
-            .iter()
-            .map(|zone| (zone.vacuum_below(room) * 0.99).below(room).potential_below(room))
-            .collect();
-        let level = balance.level(self.question.tap).pascals();
+        let Question { table, tap, .. } = *self.question;
+        let level = balance.level(tap);
+        let shallower = potentials_at(table, open, state.board.zones(), tap, level * (1.0 - SLOPE_SHARE));
         let (_, _, less) = weakness(place, &shallower);
-        let margin_per_pascal = if level > 0.0 { (margin - less) / (0.01 * level) } else { 0.0 };
+        let apart = level.pascals() * SLOPE_SHARE;
+        let margin_per_pascal = if apart > 0.0 { (margin - less) / apart } else { 0.0 };
         Some(Weakest { part, margin, force, margin_per_pascal })
     }
 }

@@ -8,8 +8,9 @@
 use serde::{Deserialize, Serialize};
 
 use crate::gauge::current_loop::{CurrentLoop, LoopBand, Milliamperes};
+use crate::gauge::steadiness::{Pace, Rest, Zero};
 use crate::gauge::{GaugeSettings, Quality};
-use crate::moment::{Span, Steady};
+use crate::moment::Steady;
 use crate::units::{AbsolutePressure, PressureConvention, Vacuum};
 
 /// What a gauge's number is made from.
@@ -156,7 +157,7 @@ impl Health {
         let absolute = self.settings.pressure(raw, room);
         let band = self.loop_band(at, raw);
         if let Some(doubt) = self.impossible(raw, absolute, room, band) {
-            self.rest = Rest { run: 0, ..self.rest };
+            self.rest.interrupt();
             return Judged::refused(doubt);
         }
         let vacuum = absolute.vacuum_below(room);
@@ -174,14 +175,22 @@ impl Health {
             doubts.push(Doubt::TooFast);
         }
         self.zero.follow(at, vacuum, motion, self.limits.zero);
-        doubts.extend(self.zero.doubt(self.limits.zero));
+        doubts.extend(self.zero_doubt());
         let quality = doubts.iter().map(|doubt| doubt.quality()).max().unwrap_or(Quality::Good);
         Judged { absolute: Some(absolute), vacuum: Some(vacuum), quality, doubts }
     }
 
     /// What the gauge showed when the pump was last off and the level at rest: its zero error.
     pub fn zero_error(&self) -> Option<Vacuum> {
-        self.zero.error
+        self.zero.error()
+    }
+
+    /// Forgets everything that hangs on time, as after a restart or a stop of the computer; the zero error is kept.
+    pub fn interrupt(&mut self) {
+        self.current = CurrentLoop::default();
+        self.pace = Pace::default();
+        self.rest.interrupt();
+        self.zero.interrupt();
     }
 
     fn loop_band(&mut self, at: Steady, raw: f64) -> LoopBand {
@@ -213,6 +222,15 @@ impl Health {
         }
     }
 
+    fn zero_doubt(&self) -> Option<Doubt> {
+        let error = self.zero.error()?.distance(Vacuum::ZERO);
+        if error > self.limits.zero * 5.0 {
+            Some(Doubt::ZeroLost)
+        } else {
+            (error > self.limits.zero).then_some(Doubt::ZeroDrift)
+        }
+    }
+
     /// How far outside the range, in ranges; zero inside.
     fn range_excess(&self, raw: f64) -> f64 {
         let (low, high) = self.settings.range;
@@ -221,100 +239,17 @@ impl Health {
     }
 }
 
-/// Equal numbers in a row, and the longest such row that ended by itself.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Rest {
-    bits: u64,
-    run: u32,
-    longest: u32,
-}
-
-impl Rest {
-    fn is_stuck(&mut self, raw: f64, motion: Motion, after: u32) -> bool {
-        if motion != Motion::OughtToMove {
-            self.run = 0;
-            return false;
-        }
-        let same = self.run > 0 && raw.to_bits() == self.bits;
-        if !same {
-            self.longest = self.longest.max(self.run);
-        }
-        self.run = if same { self.run.saturating_add(1) } else { 1 };
-        self.bits = raw.to_bits();
-        self.run >= self.longest.saturating_mul(3).min(after.saturating_mul(10)).max(after)
-    }
-}
-
-/// The last believed level; a jump is doubted twice and then believed, since a lost part is a jump too.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Pace {
-    last: Option<(Steady, Vacuum)>,
-    doubted: u8,
-}
-
-impl Pace {
-    fn is_too_fast(&mut self, at: Steady, vacuum: Vacuum, per_second: Vacuum) -> bool {
-        let too_fast = self.last.is_some_and(|(then, before)| {
-            vacuum.distance(before) > per_second * at.since(then).max(SHORTEST_STEP).secs_f64()
-        });
-        if too_fast && self.doubted < 2 {
-            self.doubted += 1;
-            return true;
-        }
-        *self = Pace { last: Some((at, vacuum)), doubted: 0 };
-        false
-    }
-}
-
-/// The level at rest with the pump off.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Zero {
-    resting: Option<(Steady, Vacuum)>,
-    error: Option<Vacuum>,
-}
-
-impl Zero {
-    fn follow(&mut self, at: Steady, vacuum: Vacuum, motion: Motion, zero: Vacuum) {
-        if motion != Motion::PumpOff {
-            self.resting = None;
-            return;
-        }
-        match self.resting {
-            Some((since, level)) if vacuum.distance(level) <= zero * 0.25 => {
-                if at.since(since) >= SETTLED {
-                    self.error = Some(vacuum);
-                }
-            }
-            Some(_) | None => self.resting = Some((at, vacuum)),
-        }
-    }
-
-    fn doubt(&self, zero: Vacuum) -> Option<Doubt> {
-        let error = self.error?.distance(Vacuum::ZERO);
-        if error > zero * 5.0 {
-            Some(Doubt::ZeroLost)
-        } else if error > zero {
-            Some(Doubt::ZeroDrift)
-        } else {
-            None
-        }
-    }
-}
-
-/// A level that moves by less than a quarter of the zero limit for so long is at rest.
-const SETTLED: Span = Span::from_secs(10);
-
-/// Two numbers in one burst of bytes are taken to be this far apart.
-const SHORTEST_STEP: Span = Span::from_millis(20);
-
 /// A pressure this far below nothing, in parts of the room's, comes from rounding.
 const ROUNDING: f64 = 1e-9;
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::gauge::{AsciiTalk, GaugeSettings, Place, Talk};
     use crate::line::LineId;
+    use crate::moment::Span;
     use crate::units::PressureUnit;
 
     const ROOM: AbsolutePressure = AbsolutePressure::STANDARD_ATMOSPHERE;
@@ -517,5 +452,23 @@ mod tests {
         assert!(Quality::Failure > Quality::FunctionCheck);
         assert!(Quality::FunctionCheck > Quality::OutOfSpecification);
         assert!(Quality::OutOfSpecification > Quality::MaintenanceRequired);
+    }
+
+    proptest! {
+        /// Whatever number comes: it is a pressure in the room or a failure, never something clipped.
+        #[test]
+        fn any_number_is_a_pressure_or_a_failure(raws in prop::collection::vec(prop_oneof![any::<f64>(), -20_001.0..20_001.0_f64], 1..60), off in any::<bool>()) {
+            let mut health = vacuum_gauge();
+            for (n, raw) in (0..).zip(raws) {
+                let judged = judge(&mut health, n, raw, if off { Motion::PumpOff } else { Motion::OughtToMove });
+                match judged.vacuum {
+                    Some(vacuum) => {
+                        prop_assert!((vacuum.pascals() - raw * 10.0).abs() <= 1e-9 * ROOM.pascals());
+                        prop_assert!(vacuum.pascals() <= ROOM.pascals() * 1.000_001 && raw > -10_000.1);
+                    }
+                    None => prop_assert_eq!(judged.quality, Quality::Failure),
+                }
+            }
+        }
     }
 }

@@ -8,6 +8,7 @@ mod current_loop;
 mod health;
 mod number;
 mod settings;
+mod steadiness;
 mod talker;
 mod teller;
 

@@ -129,6 +129,8 @@ fn parse(text: &str) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     const ORDERS: [WordOrder; 2] = [WordOrder::HighFirst, WordOrder::LowFirst];
@@ -208,5 +210,24 @@ mod tests {
             assert_eq!(number_in(line.as_bytes(), 0), None, "{line}");
         }
         assert_eq!(number_in(b"812.5", 1), None);
+    }
+
+    proptest! {
+        /// Whatever a line holds: no panic; and a plain number between junk that has no digits comes out as it is.
+        #[test]
+        fn any_line_can_be_read(junk in prop::collection::vec(any::<u8>(), 0..80), position in 0..5_usize) {
+            number_in(&junk, position);
+        }
+
+        #[test]
+        fn a_number_survives_its_surroundings(
+            number in -1e6..1e6_f64,
+            before in "[ a-zA-Z:=>#]{0,12}",
+            after in "[ a-df-zA-DF-Z:;#%]{0,12}",
+        ) {
+            let line = format!("{before} {number:.4}{after}");
+            let sent: f64 = format!("{number:.4}").parse().unwrap();
+            prop_assert_eq!(number_in(line.as_bytes(), 0), Some(sent));
+        }
     }
 }

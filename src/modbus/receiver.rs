@@ -170,3 +170,102 @@ fn whole_frame(bytes: &[u8], length: fn(&[u8]) -> Length) -> Whole {
         },
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const READ: Request = Request::ReadHolding { address: 0x6B, count: 3 };
+
+    fn reply() -> (Reply, Vec<u8>) {
+        let reply = Reply::Registers(vec![0x022B, 0, 0x64]);
+        let frame = READ.reply_frame(0x11, &reply);
+        (reply, frame)
+    }
+
+    fn received(pieces: &[&[u8]]) -> Vec<Received> {
+        let mut receiver = ReplyReceiver::default();
+        let mut found = Vec::new();
+        for piece in pieces {
+            receiver.push(piece);
+            found.extend(std::iter::from_fn(|| receiver.next(Some((0x11, &READ)))));
+            assert!(receiver.waiting.len() < 256);
+        }
+        found
+    }
+
+    #[test]
+    fn an_unfinished_reply_is_no_error() {
+        let (_, frame) = reply();
+        for end in 0..frame.len() {
+            assert_eq!(received(&[&frame[..end]]), []);
+        }
+    }
+
+    #[test]
+    fn garbage_is_told_once_and_hides_no_reply() {
+        let (reply, frame) = reply();
+        let found = received(&[&[0; 700], &frame, &[0xFF; 3], &[0; 40], &frame]);
+        let answer = Received::Answer(reply);
+        assert_eq!(found, [Received::Garbage, answer.clone(), Received::Garbage, answer]);
+    }
+
+    #[test]
+    fn a_reply_is_found_behind_the_start_of_a_longer_frame() {
+        let (reply, frame) = reply();
+        let longer = [0x20, 0x03, 0xF0, 1, 2, 3];
+        assert_eq!(received(&[&longer, &frame]), [Received::Answer(reply)]);
+    }
+
+    #[test]
+    fn a_request_to_anybody_is_found_between_junk() {
+        let mut receiver = RequestReceiver::default();
+        receiver.push(&[0xAA, 0x55, 0x00]);
+        receiver.push(&READ.frame(0x11));
+        receiver.push(&READ.frame(0x12)[..5]);
+        assert_eq!(receiver.next(), Some(Asked { unit: 0x11, function: 3, request: Ok(READ) }));
+        assert_eq!(receiver.next(), None);
+        receiver.push(&READ.frame(0x12)[5..]);
+        assert_eq!(receiver.next().map(|asked| asked.unit), Some(0x12));
+    }
+
+    #[test]
+    fn an_unknown_function_is_refused_by_its_own_code() {
+        let unknown = super::super::frame::exception_frame(0x11, 0x2B, ExceptionCode::ILLEGAL_FUNCTION);
+        assert_eq!(unknown[..3], [0x11, 0xAB, 0x01]);
+        let asked = Asked { unit: 0x11, function: 0x2B, request: Err(ExceptionCode::ILLEGAL_FUNCTION) };
+        assert_eq!(asked.reply(&Reply::Done), unknown);
+    }
+
+    proptest! {
+        /// However a stream of replies is cut into pieces, every reply is found and nothing else.
+        #[test]
+        fn pieces_of_any_size_give_the_same_replies(cuts in prop::collection::vec(1..20_usize, 1..40)) {
+            let (reply, frame) = reply();
+            let stream = frame.repeat(cuts.len());
+            let mut rest = stream.as_slice();
+            let mut pieces = Vec::new();
+            for cut in cuts.iter().cycle() {
+                let (piece, after) = rest.split_at((*cut).min(rest.len()));
+                pieces.push(piece);
+                rest = after;
+                if rest.is_empty() { break; }
+            }
+            prop_assert_eq!(received(&pieces), vec![Received::Answer(reply); cuts.len()]);
+        }
+
+        /// Junk gives no answer, holds little and never stops the ear.
+        #[test]
+        fn junk_gives_no_answer(junk in prop::collection::vec(any::<u8>(), 0..2_000)) {
+            let mut receiver = RequestReceiver::default();
+            receiver.push(&junk);
+            std::iter::from_fn(|| receiver.next()).for_each(drop);
+            prop_assert!(receiver.waiting.len() < 256);
+            let answers = received(&junk.chunks(50).collect::<Vec<_>>());
+            let answered = answers.iter().any(|found| matches!(found, Received::Answer(_)));
+            prop_assert!(!answered);
+        }
+    }
+}

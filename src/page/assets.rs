@@ -1,5 +1,7 @@
 //! The files of `web/`, under a path that names their build so that they may be kept for ever.
 
+use std::collections::BTreeMap;
+
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use rust_embed::{Embed, EmbeddedFile};
@@ -29,8 +31,7 @@ impl Assets {
             digest.update(Web::get(&name).map(|file| file.metadata.sha256_hash()).unwrap_or_default());
         }
         let build: String = digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-        let page = Web::get("index.html").map(|file| file.data.into_owned()).unwrap_or_default();
-        let index = String::from_utf8_lossy(&page).replace("{build}", &build);
+        let index = with_sentences(&text("index.html")).replace("{build}", &build);
         Assets { build, index }
     }
 
@@ -62,6 +63,20 @@ impl Assets {
             None => Problem::new(StatusCode::NOT_FOUND, "there is no such file in this build").into_response(),
         }
     }
+}
+
+fn text(name: &str) -> String {
+    let file = Web::get(name).map(|file| file.data.into_owned()).unwrap_or_default();
+    String::from_utf8_lossy(&file).into_owned()
+}
+
+/// The page with the sentence of each `{{key}}` in its place, so that it reads right before its script runs.
+fn with_sentences(page: &str) -> String {
+    let sentences: BTreeMap<String, String> = serde_json::from_str(&text("messages.en.json")).unwrap_or_default();
+    sentences.iter().fold(page.to_owned(), |page, (key, sentence)| {
+        let inert = sentence.replace('&', "&amp;").replace('<', "&lt;").replace('"', "&quot;");
+        page.replace(&format!("{{{{{key}}}}}"), &inert)
+    })
 }
 
 fn kept(name: &str, file: EmbeddedFile) -> Response {

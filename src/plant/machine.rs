@@ -12,7 +12,7 @@ use super::truth::{Truth, map_matrix, pump_share};
 use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::Span;
-use crate::table::{OperatingPoint, PartId, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
+use crate::table::{PartId, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
 use crate::units::AbsolutePressure;
 
 /// What a gauge can feel.
@@ -228,28 +228,34 @@ impl Plant {
 
     /// Moves the levels towards the operating point for `step`.
     fn follow(&mut self, step: Span) {
-        let goal = self.operating_point();
+        let goal = self.goal();
         // V/S: a slower pump empties the same plenum in more time.
-        let speed = self.air.speed_at(self.now, &self.truth);
-        let slowness = 1.0 / speed.max(0.25);
+        let slowness = 1.0 / goal.pump_speed.max(0.25);
         let left = (-step.secs_f64() / (self.truth.lag.secs_f64() * slowness)).exp();
         let near = |now: AbsolutePressure, goal: AbsolutePressure| {
             AbsolutePressure::from_pascals(goal.pascals() + (now.pascals() - goal.pascals()) * left)
         };
         self.levels = Levels {
+            room: self.levels.room,
             manifold: near(self.levels.manifold, goal.manifold),
             pump_inlet: near(self.levels.pump_inlet, goal.pump_inlet),
-            pump_speed: speed,
-            ..self.levels
+            pump_speed: goal.pump_speed,
         };
     }
 
-    /// Where the pressures would settle if everything stayed as it is.
-    fn operating_point(&mut self) -> OperatingPoint {
+    /// Where the levels would settle if everything stayed as it is.
+    fn goal(&mut self) -> Levels {
+        let pump_speed = self.air.speed_at(self.now, &self.truth);
+        let room = self.levels.room;
+        if pump_speed <= 0.0 {
+            // With every valve shut a pump that stands would leave the manifold at any pressure; it seeps full.
+            return Levels { room, manifold: room, pump_inlet: room, pump_speed };
+        }
         let matrix = self.matrix();
         let mut table = self.table.clone();
         let open = self.air.shape(&mut table, self.now, &self.truth);
-        operating_point(&table, open, &matrix)
+        let point = operating_point(&table, open, &matrix);
+        Levels { room, manifold: point.manifold, pump_inlet: point.pump_inlet, pump_speed }
     }
 
     /// The board as it is now: between two states of the sheet's lie and two of the cut.

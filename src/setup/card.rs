@@ -3,7 +3,8 @@
 use super::Setup;
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
 use super::material::materials;
-use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, complaint, named, nearest};
+use super::notes::{Complaint, complaint};
+use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
 use crate::units::{Density, Force, Length};
@@ -153,21 +154,21 @@ fn parts(root: &Section, sheet: Option<&CardSheet>, cutter: Option<&Cutter>) -> 
         root.refuse(complaint(wrong, format!("at most {MOST_PARTS}"), "split the job, or lessen the grids"));
         return None;
     }
-    let mut placed: Vec<(usize, CardPart)> = Vec::with_capacity(count);
+    let mut placed: Vec<CardPart> = Vec::with_capacity(count);
     let mut sound = true;
-    for (index, part) in
-        groups.into_iter().enumerate().flat_map(|(index, group)| group.into_iter().map(move |p| (index, p)))
-    {
-        if let Some(said) = place_flaw(&part, sheet, cutter, &placed) {
+    for (group, section) in groups.into_iter().zip(&sections) {
+        let mut flaw = None;
+        for part in group {
             // One complaint for each section: a grid that is off by a hair has hundreds.
-            if sound || placed.last().is_none_or(|(last, _)| *last != index) {
-                sections[index].refuse(said);
-            }
+            flaw = flaw.or_else(|| place_flaw(&part, sheet, cutter, &placed));
+            placed.push(part);
+        }
+        if let Some(said) = flaw {
+            section.refuse(said);
             sound = false;
         }
-        placed.push((index, part));
     }
-    sound.then(|| placed.into_iter().map(|(_, part)| part).collect())
+    sound.then_some(placed)
 }
 
 /// A part, or every part of its grid, along x first.
@@ -215,14 +216,14 @@ fn place_flaw(
     part: &CardPart,
     sheet: Option<&CardSheet>,
     cutter: Option<&Cutter>,
-    earlier: &[(usize, CardPart)],
-) -> Option<super::section::Complaint> {
+    earlier: &[CardPart],
+) -> Option<Complaint> {
     let (name, rect) = (&part.name, &part.rect);
     if let Some(sheet) = sheet.filter(|sheet| !within(rect, &sheet.rect)) {
         let wrong = format!("part {name:?} reaches from {}", shown(rect));
         return Some(complaint(wrong, format!("the sheet, {}", shown(&sheet.rect)), "correct at_mm or size_mm"));
     }
-    earlier.iter().find_map(|(_, other)| {
+    earlier.iter().find_map(|other| {
         if other.name == *name {
             return Some(complaint(format!("two parts are named {name:?}"), "each name once", "write another name"));
         }

@@ -3,12 +3,11 @@
 //! Modbus RTU has eight data bits and, unless told otherwise, 19 200 bit/s and even parity: MODBUS over Serial Line
 //! Specification V1.02, 2.5.1 and 3.2 (from memory). Silence between frames is 3.5 characters, ibid. 2.5.1.1.
 
-use super::section::{Complaint, MILLISECONDS, PLAIN, Section, complaint, named, nearest};
-use crate::gauge::{
-    AsciiTalk, DataBits, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol, RegisterTable,
-    RegisterTalk, StopBits, Talk, WordOrder,
-};
+use super::notes::{Complaint, complaint};
+use super::section::{MILLISECONDS, PLAIN, Section, named, nearest};
+use crate::gauge::{AsciiTalk, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Talk, WordOrder};
 use crate::lamp::LightSettings;
+use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits};
 use crate::moment::Span;
 use crate::table::Table;
 use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
@@ -33,6 +32,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     }
     let lines = all(line_sections.iter().map(line)).filter(|lines| !lines.is_empty());
     let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref())));
+    let gauges = gauges.filter(|gauges| !gauges.is_empty());
     let lights = all(light_sections.iter().map(|section| light(section, lines.as_deref())));
     if let Some(lines) = &lines {
         refuse_doubles(&line_sections, lines, "name", |line| &line.name);
@@ -48,6 +48,10 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     }
     if let (Some(lines), Some(gauges)) = (&lines, &gauges) {
         refuse_overload(&line_sections, lines, gauges);
+    }
+    if let (Some(gauges), Some(lights)) = (&gauges, &lights) {
+        refuse_shared_units(&light_sections, lights, gauges);
+        refuse_idle(&line_sections, gauges, lights);
     }
     if let (Some(gauges), Some(table)) = (&gauges, table) {
         warn_of_ranges(&gauge_sections, gauges, table);
@@ -200,6 +204,11 @@ fn register_talk(gauge: &Section) -> Option<Talk> {
     let kind = gauge.choice("kind", &named(&kinds)).required();
     let orders = named(&[WordOrder::HighFirst, WordOrder::LowFirst]);
     let word_order = gauge.choice("word_order", &orders).or(WordOrder::HighFirst);
+    if let (Some(65_535), Some(2)) = (address, kind.map(NumberKind::registers)) {
+        let said =
+            complaint("a number in registers 65535 and 65536", "register 65534 for two", "correct register or kind");
+        gauge.notes.refuse(&gauge.spot_of_key("register"), said);
+    }
     Some(Talk::Register(RegisterTalk {
         unit: unit?,
         table: table?,
@@ -325,11 +334,37 @@ fn refuse_gauge_clashes(sections: &[Section], gauges: &[GaugeSettings]) {
 }
 
 fn registers_overlap(a: &RegisterTalk, b: &RegisterTalk) -> bool {
-    let end = |talk: &RegisterTalk| match talk.kind {
-        NumberKind::U16 | NumberKind::I16 => u32::from(talk.address) + 1,
-        NumberKind::U32 | NumberKind::I32 | NumberKind::F32 => u32::from(talk.address) + 2,
-    };
+    let end = |talk: &RegisterTalk| u32::from(talk.address) + u32::from(talk.kind.registers());
     a.unit == b.unit && a.table == b.table && u32::from(a.address) < end(b) && u32::from(b.address) < end(a)
+}
+
+/// Refuses a light on the unit of a gauge, to which nothing is ever written.
+fn refuse_shared_units(sections: &[Section], lights: &[LightSettings], gauges: &[GaugeSettings]) {
+    for (light, section) in lights.iter().zip(sections) {
+        let shares = |gauge: &&GaugeSettings| match &gauge.talk {
+            Talk::Register(talk) => (gauge.line, talk.unit) == (light.line, light.unit),
+            Talk::Ascii(_) => false,
+        };
+        if let Some(gauge) = gauges.iter().find(shares) {
+            let wrong = format!("unit {} is that of gauge {:?}", light.unit, gauge.name);
+            let said = complaint(wrong, "a unit of its own", "move the light: a gauge's unit is never written to");
+            section.notes.refuse(&section.spot_of_key("unit_id"), said);
+        }
+    }
+}
+
+/// Refuses lines with nothing on them.
+fn refuse_idle(sections: &[Section], gauges: &[GaugeSettings], lights: &[LightSettings]) {
+    for (index, section) in sections.iter().enumerate() {
+        let mut used = gauges.iter().map(|gauge| gauge.line).chain(lights.iter().map(|light| light.line));
+        if !used.any(|line| usize::from(line.0) == index) {
+            section.refuse(complaint(
+                "nothing is on this line",
+                "a gauge or a light",
+                "delete it, or name it in a gauge",
+            ));
+        }
+    }
 }
 
 /// Refuses lines that cannot carry what is asked of them in time.

@@ -5,7 +5,8 @@
 
 use std::f64::consts::PI;
 
-use super::section::{Complaint, DENSITY, LENGTH, PLAIN, SPAN, Section, complaint, named};
+use super::notes::{Complaint, complaint};
+use super::section::{DENSITY, LENGTH, PLAIN, SPAN, Section, named};
 use super::suction::{full_flow, leak};
 use crate::expectation::Spread;
 use crate::table::leak::Pipe;

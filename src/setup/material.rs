@@ -2,7 +2,7 @@
 //!
 //! Densities are usual trade figures, from memory. Friction on a skimmed board is a prudent 0.25 for wood and 0.2 for the
 //! rest, from memory; a test with a luggage scale on the operator's own board replaces it. Specific cutting force is from
-//! memory but for particleboard, where 32.0 to 37.6 N/mm² was measured (Pałubicki, Materials 2021, 14, 2208, abstract).
+//! memory but for particleboard, where 32.0 to 37.6 N/mm² was measured (Materials 2021, 14, 2208, abstract).
 //! Permeability through the sheet is an order of magnitude from memory; zero for what is tight.
 
 use crate::job::Material;

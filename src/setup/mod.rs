@@ -9,6 +9,7 @@ mod devices;
 mod layout;
 mod material;
 mod mistakes;
+mod notes;
 mod section;
 mod service;
 mod suction;
@@ -21,12 +22,14 @@ use serde::{Deserialize, Serialize};
 
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
-use section::{Closed, Notes, Section};
+use notes::{Closed, Notes};
+use section::Section;
 
 use crate::expectation::Spread;
-use crate::gauge::{GaugeSettings, LineSettings};
+use crate::gauge::GaugeSettings;
 use crate::job::Card;
 use crate::lamp::LightSettings;
+use crate::line::LineSettings;
 use crate::moment::Span;
 use crate::table::{Air, Table};
 use crate::units::Vacuum;
@@ -40,7 +43,7 @@ pub struct Setup {
     pub table: Table,
     /// How well the table is known: measured values bind an expectation more closely than a class does.
     pub spread: Spread,
-    /// The serial lines, by [`crate::gauge::LineId`].
+    /// The serial lines, by [`crate::line::LineId`].
     pub lines: Vec<LineSettings>,
     /// The gauges, by [`crate::gauge::GaugeId`]; at least one.
     pub gauges: Vec<GaugeSettings>,

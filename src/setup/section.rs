@@ -8,8 +8,7 @@ use std::cell::RefCell;
 
 use serde::Serialize;
 
-use super::Assumption;
-use super::mistakes::Mistake;
+use super::notes::{Complaint, Notes, Spot, complaint};
 use super::tree::{Node, Written, quoted};
 
 /// What a quantity may be written in: the end of the key, and that unit in the first one.
@@ -38,92 +37,6 @@ pub(super) const FORCE: Dimension = &[("n", 1.0), ("lbf", 4.448_221_615_260_5)];
 
 /// The least and the greatest number allowed, in a dimension's first unit.
 pub(super) type Limits = (f64, f64);
-
-/// What one reading of a file notes down.
-pub(super) struct Notes {
-    file: String,
-    /// Lines that break the grammar, of which nothing else is worth saying.
-    garbled: Vec<Option<usize>>,
-    mistakes: RefCell<Vec<Mistake>>,
-    warnings: RefCell<Vec<Mistake>>,
-    assumptions: RefCell<Vec<Assumption>>,
-}
-
-/// Where something stands.
-#[derive(Clone, Debug)]
-pub(super) struct Spot {
-    line: Option<usize>,
-    key: String,
-}
-
-impl Spot {
-    /// The path of its key.
-    pub(super) fn key(&self) -> &str {
-        &self.key
-    }
-}
-
-/// What is said of it: what is wrong, the limit, and what to do.
-pub(super) struct Complaint {
-    pub(super) wrong: String,
-    pub(super) limit: String,
-    pub(super) remedy: String,
-}
-
-/// A complaint in three phrases.
-pub(super) fn complaint(wrong: impl Into<String>, limit: impl Into<String>, remedy: impl Into<String>) -> Complaint {
-    Complaint { wrong: wrong.into(), limit: limit.into(), remedy: remedy.into() }
-}
-
-impl Notes {
-    pub(super) fn new(file: &str, mistakes: Vec<Mistake>) -> Self {
-        Notes {
-            file: file.to_owned(),
-            garbled: mistakes.iter().map(|mistake| mistake.line).collect(),
-            mistakes: RefCell::new(mistakes),
-            warnings: RefCell::default(),
-            assumptions: RefCell::default(),
-        }
-    }
-
-    fn mistake(&self, spot: &Spot, complaint: Complaint) -> Mistake {
-        let Complaint { wrong, limit, remedy } = complaint;
-        Mistake { file: self.file.clone(), line: spot.line, key: spot.key.clone(), wrong, limit, remedy }
-    }
-
-    pub(super) fn refuse(&self, spot: &Spot, complaint: Complaint) {
-        if spot.line.is_some() && self.garbled.contains(&spot.line) {
-            return;
-        }
-        let mistake = self.mistake(spot, complaint);
-        self.mistakes.borrow_mut().push(mistake);
-    }
-
-    pub(super) fn warn(&self, spot: &Spot, complaint: Complaint) {
-        let warning = self.mistake(spot, complaint);
-        self.warnings.borrow_mut().push(warning);
-    }
-
-    pub(super) fn assume(&self, key: impl Into<String>, value: impl Into<String>, ground: impl Into<String>) {
-        let assumption = Assumption { key: key.into(), value: value.into(), ground: ground.into() };
-        self.assumptions.borrow_mut().push(assumption);
-    }
-
-    pub(super) fn close(self) -> Closed {
-        Closed {
-            mistakes: self.mistakes.into_inner(),
-            warnings: self.warnings.into_inner(),
-            assumptions: self.assumptions.into_inner(),
-        }
-    }
-}
-
-/// What a whole reading noted down.
-pub(super) struct Closed {
-    pub(super) mistakes: Vec<Mistake>,
-    pub(super) warnings: Vec<Mistake>,
-    pub(super) assumptions: Vec<Assumption>,
-}
 
 /// A section being read. When it goes, the keys that nobody asked for are noted as mistakes.
 pub(super) struct Section<'n> {

@@ -3,7 +3,8 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use super::section::{LEVEL, PLAIN, Section, complaint};
+use super::notes::complaint;
+use super::section::{LEVEL, PLAIN, Section};
 use super::{PageSettings, StoreSettings, WatchTuning};
 use crate::gauge::GaugeSettings;
 use crate::moment::Span;

@@ -1,6 +1,7 @@
 //! What draws the air: the room, the pump, the filter and the manifold.
 
-use super::section::{BAROMETER, FLOW, LEVEL, PLAIN, SPAN, Section, complaint, name_of, named};
+use super::notes::complaint;
+use super::section::{BAROMETER, FLOW, LEVEL, PLAIN, SPAN, Section, name_of, named};
 use crate::table::air::Altitude;
 use crate::table::{Air, Manifold, Nameplate, Pump, PumpClass, RatedFlow, Relief};
 use crate::units::{
@@ -58,7 +59,8 @@ pub(super) fn pump(pump: &Section, air: Option<&Air>) -> Option<Pump> {
         }
         (None, None) if !points.is_empty() => {
             let Some(basis) = basis? else {
-                let remedy = "add the basis that the curve's flow is drawn on: at 800 mbar of vacuum they are a factor of five apart";
+                let remedy =
+                    "add what its flow is counted at: at 800 mbar of vacuum the two are a factor of five apart";
                 pump.refuse(complaint("basis is missing", "inlet or free-air", remedy));
                 return None;
             };

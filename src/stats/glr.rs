@@ -13,8 +13,8 @@ use serde::{Deserialize, Serialize};
 
 use super::{normal_cdf, normal_density, simpson};
 
-/// Window lengths, a step of at most 3/2 apart.
-const LENGTHS: [usize; 14] = [1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 80, 100];
+/// Window lengths: every one up to 8, then a quarter more each.
+const LENGTHS: [usize; 20] = [1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 15, 19, 24, 30, 37, 46, 57, 70, 85, 100];
 const LONGEST: usize = 100;
 
 /// One-sided GLR over the newest readings.

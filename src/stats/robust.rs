@@ -66,11 +66,12 @@ mod tests {
         assert!((robust_deviation(&values).unwrap() - 2.2239).abs() < 1e-4);
     }
 
-    /// The two formulas as printed by Montgomery and von Neumann, worked by hand on eight values.
+    /// The formulas of Montgomery and von Neumann, worked by an independent program on eight values. It divided the mean moving
+    /// range of 1.6/7 by d₂ as tables print it, 1.128, which is 3·10⁻⁴ of it less than 2/√π.
     #[test]
     fn spread_by_differences_matches_the_worked_example() {
         let values = [10.0, 10.2, 9.9, 10.1, 10.4, 10.3, 10.0, 10.2];
-        assert!((moving_range_deviation(&values).unwrap() - 0.202_634).abs() < 1e-6);
+        assert!((moving_range_deviation(&values).unwrap() - 0.202_634 * 1.128 / 1.128_379).abs() < 1e-6);
         assert!((von_neumann_deviation(&values).unwrap() - 0.169_031).abs() < 1e-6);
         assert!((deviation_by_difference(&values).unwrap() - 0.209_67).abs() < 1e-5);
     }

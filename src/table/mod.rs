@@ -2,8 +2,10 @@
 
 pub mod air;
 mod board_class;
+pub mod case;
 mod closed_form;
 mod description;
+pub mod field;
 pub mod leak;
 mod network;
 mod pump;
@@ -15,7 +17,7 @@ pub use description::{
     Air, Board, Kerf, Layer, Manifold, PartId, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
     Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
 };
-pub use network::{OperatingPoint, Tap, leak_to_reach, operating_point};
+pub use network::{OperatingPoint, Tap, leak_to_reach, operating_point, operating_point_with_hole, potentials_at};
 pub use pump::{CurveError, Nameplate, PumpClass, RatedFlow, SpeedChange};
 
 use crate::units::{AbsolutePressure, Force, PressureSquared};

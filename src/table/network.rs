@@ -7,10 +7,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::leak::SonicValve;
+use super::leak::{SonicValve, nozzle};
 use super::root::crossing;
 use super::{Air, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet};
-use crate::units::{AbsolutePressure, FreeAirFlow, MassFlow, PressureSquared, Throughput, Vacuum};
+use crate::units::{AbsolutePressure, Area, FreeAirFlow, MassFlow, PressureSquared, Throughput, Vacuum};
 
 /// Where a pressure is taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -70,9 +70,14 @@ impl OperatingPoint {
 ///
 /// `zones` has a row for each zone of the table. With no pump running the whole table is at the room's pressure.
 pub fn operating_point(table: &Table, open: ZoneSet, zones: &ZoneMatrix) -> OperatingPoint {
-    let board = Board::new(table, open, zones);
+    operating_point_with_hole(table, open, zones, Area::ZERO)
+}
+
+/// The same with a hole of the effective area Cd·A at the manifold: a test orifice, or a torn hose.
+pub fn operating_point_with_hole(table: &Table, open: ZoneSet, zones: &ZoneMatrix, hole: Area) -> OperatingPoint {
+    let board = Board::new(table, open, zones, hole);
     let room = table.air.room.pascals();
-    let lowest = table.pump.curve.first().map_or(0.0, |(inlet, _)| inlet.pascals()).min(room);
+    let lowest = if table.pump.runs() { table.pump.ultimate().pascals().min(room) } else { room };
     let mut flows = vec![0.0; board.open.len()];
     let inlet = crossing(lowest, room, 1e-7 * room, |inlet| {
         let pumped = table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
@@ -84,19 +89,40 @@ pub fn operating_point(table: &Table, open: ZoneSet, zones: &ZoneMatrix) -> Oper
 /// The leak at the manifold, beyond those described, that would bring the level at `tap` to `level`; none if it is deeper
 /// than the level without.
 pub fn leak_to_reach(table: &Table, open: ZoneSet, zones: &ZoneMatrix, tap: Tap, level: Vacuum) -> FreeAirFlow {
-    let reached = level.below(table.air.room).pascals();
-    let moved = |inlet: f64| table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
-    let inlet = match tap {
-        Tap::PumpInlet => reached,
-        Tap::Manifold => crossing(0.0, reached, 1e-7 * reached, |inlet| {
-            inlet * inlet + table.filter.s2_per_m6() * moved(inlet).powi(2) - reached * reached
-        }),
-    };
-    let pumped = moved(inlet);
-    let board = Board::new(table, open, zones);
-    let mut flows = vec![0.0; board.open.len()];
-    let spare = pumped - board.supply(manifold_over(table, inlet, pumped), &mut flows);
+    let board = Board::new(table, open, zones, Area::ZERO);
+    let (manifold, pumped) = at_level(table, tap, level);
+    let spare = pumped - board.supply(manifold, &mut vec![0.0; board.open.len()]);
     Throughput::from_pa_m3_per_s(spare.max(0.0)).at_room(table.air.room)
+}
+
+/// The zones' potentials while the level at `tap` is `level`, for whatever reason.
+pub fn potentials_at(
+    table: &Table,
+    open: ZoneSet,
+    zones: &ZoneMatrix,
+    tap: Tap,
+    level: Vacuum,
+) -> Vec<PressureSquared> {
+    let board = Board::new(table, open, zones, Area::ZERO);
+    let (manifold, _) = at_level(table, tap, level);
+    let mut flows = vec![0.0; board.open.len()];
+    board.supply(manifold, &mut flows);
+    board.all_potentials(manifold, &flows).into_iter().map(PressureSquared::from_pascals_squared).collect()
+}
+
+/// The manifold's pressure and the pump's throughput while the level at `tap` is `level`.
+fn at_level(table: &Table, tap: Tap, level: Vacuum) -> (f64, f64) {
+    let reached = level.below(table.air.room).pascals().max(0.0);
+    let moved = |inlet: f64| table.pump.throughput(AbsolutePressure::from_pascals(inlet)).pa_m3_per_s();
+    match tap {
+        Tap::PumpInlet => (manifold_over(table, reached, moved(reached)), moved(reached)),
+        Tap::Manifold => {
+            let inlet = crossing(0.0, reached, 1e-7 * reached, |inlet| {
+                inlet * inlet + table.filter.s2_per_m6() * moved(inlet).powi(2) - reached * reached
+            });
+            (reached, moved(inlet))
+        }
+    }
 }
 
 fn manifold_over(table: &Table, inlet: f64, pumped: f64) -> f64 {
@@ -134,6 +160,8 @@ fn balance_at(table: &Table, board: &Board<'_>, inlet: AbsolutePressure, mut flo
 /// The board and everything that leaks, as the open zones see it.
 struct Board<'a> {
     table: &'a Table,
+    /// Effective area of a hole at the manifold.
+    hole: Area,
     /// The open zones, by number.
     open: Vec<usize>,
     /// Throughput into open zone i per potential of open zone j, row after row.
@@ -143,7 +171,7 @@ struct Board<'a> {
 }
 
 impl<'a> Board<'a> {
-    fn new(table: &'a Table, open: ZoneSet, matrix: &ZoneMatrix) -> Self {
+    fn new(table: &'a Table, open: ZoneSet, matrix: &ZoneMatrix, hole: Area) -> Self {
         let count = matrix.count();
         let zone = |index: usize| ZoneId(u8::try_from(index).unwrap_or(u8::MAX));
         let (opened, shut): (Vec<usize>, Vec<usize>) = (0..count).partition(|index| open.contains(zone(*index)));
@@ -160,7 +188,7 @@ impl<'a> Board<'a> {
                 conductance.push(entry(*row, *column) + through_closed);
             }
         }
-        Board { table, open: opened, conductance, closed: floating }
+        Board { table, hole, open: opened, conductance, closed: floating }
     }
 
     /// What all leaks and open zones bring to a manifold at this pressure; `flows` is the start and becomes the result.
@@ -172,11 +200,18 @@ impl<'a> Board<'a> {
         }
         self.balance_zones(manifold, flows);
         let bleed = self.table.manifold.bleed.m3_per_s_pa() * (room * room - manifold * manifold);
-        flows.iter().sum::<f64>() + bleed + self.relief(manifold)
+        flows.iter().sum::<f64>() + bleed + self.relief(manifold) + self.through_hole(manifold)
     }
 
+    fn through_hole(&self, manifold: f64) -> f64 {
+        let air = &self.table.air;
+        air.throughput(nozzle(self.hole, air.room, AbsolutePressure::from_pascals(manifold), air)).pa_m3_per_s()
+    }
+
+    /// A valve set above the room's pressure has nothing to open against beyond that.
     fn relief(&self, manifold: f64) -> f64 {
-        self.table.manifold.relief.map_or(0.0, |relief| relief.slope_m3_s * (relief.set.pascals() - manifold).max(0.0))
+        let opens = |set: AbsolutePressure| (set.min(self.table.air.room).pascals() - manifold).max(0.0);
+        self.table.manifold.relief.map_or(0.0, |relief| relief.slope_m3_s * opens(relief.set))
     }
 
     /// Makes each open zone's flow what the board gives at the potential that the flow's valve leaves it.

@@ -238,6 +238,16 @@ impl Pump {
         Ok(())
     }
 
+    /// Whether any of it moves air at all.
+    pub(super) fn runs(&self) -> bool {
+        self.count > 0 && self.wear > 0.0
+    }
+
+    /// The inlet pressure at and below which it moves nothing.
+    pub fn ultimate(&self) -> AbsolutePressure {
+        self.curve.first().map_or(AbsolutePressure::ZERO, |(inlet, _)| *inlet)
+    }
+
     /// Pumping speed of one new pump at an inlet pressure.
     pub fn speed(&self, inlet: AbsolutePressure) -> InletFlow {
         let above = self.curve.partition_point(|(pressure, _)| *pressure < inlet);

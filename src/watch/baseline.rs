@@ -1,13 +1,11 @@
 //! What the model is wrong by, followed slowly.
 //!
-//! The expected level is never exact. With a job, its error is an offset and a share of the kerf's effect: a two-state Kalman
-//! filter follows both, the offset as a slow random walk, the share from the kerf's error as told. Without a job the kerf's effect
-//! is not known at all, and an offset with a slope is followed instead. The filter's own uncertainty widens the dead zone of the
+//! The expected level is never exact. Where it follows the kerf, its error is an offset and a share of the kerf's effect: a
+//! two-state Kalman filter follows both, the offset as a slow random walk, the share from the kerf's error as told. Where the kerf's
+//! effect is not known at all, an offset with a slope is followed instead. The filter's own uncertainty widens the dead zone of the
 //! detector.
 
 use serde::{Deserialize, Serialize};
-
-use super::Basis;
 
 /// Offset and share, or offset and slope, of expected less live level.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -45,11 +43,12 @@ const SLOPE_UNCERTAIN: f64 = 50.0;
 const TREND_HASTE: f64 = 2.0;
 
 impl Baseline {
-    /// Starts from one residual with this uncertainty, at this expected level.
-    pub(super) fn start(basis: Basis, kerf_error: f64, expected: f64, residual: f64, uncertain: f64) -> Self {
-        let (model, second) = match basis {
-            Basis::Job => (Model::Kerf { from: expected }, kerf_error),
-            Basis::Taught | Basis::LikeSealed => (Model::Trend, SLOPE_UNCERTAIN),
+    /// Starts from one residual with this uncertainty, at this expected level; with the share that the kerf's effect may be wrong by, if
+    /// the expected level follows the kerf.
+    pub(super) fn start(kerf: Option<f64>, expected: f64, residual: f64, uncertain: f64) -> Self {
+        let (model, second) = match kerf {
+            Some(error) => (Model::Kerf { from: expected }, error),
+            None => (Model::Trend, SLOPE_UNCERTAIN),
         };
         Baseline { model, state: [residual, 0.0], covariance: [uncertain * uncertain, 0.0, second * second] }
     }
@@ -100,15 +99,20 @@ impl Baseline {
         self.covariance[0] += uncertain * uncertain;
     }
 
-    /// How much of the residual grows with the kerf; zero without a job.
-    pub(super) fn kerf_part(&self, expected: f64) -> f64 {
+    /// What the kerf takes by the model, in pascals; zero if unknown.
+    pub(super) fn kerf(&self, expected: f64) -> f64 {
         match self.model {
-            Model::Kerf { from } => (from - expected) * self.state[1],
+            Model::Kerf { from } => from - expected,
             Model::Trend => 0.0,
         }
     }
 
-    /// How fast the level falls for an unknown reason, in pascals a second; zero with a job.
+    /// How much of the residual grows with the kerf; zero if unknown.
+    pub(super) fn kerf_part(&self, expected: f64) -> f64 {
+        self.kerf(expected) * self.state[1]
+    }
+
+    /// How fast the level falls for an unknown reason, in pascals a second; zero if the kerf is known.
     pub(super) fn slope(&self) -> f64 {
         match self.model {
             Model::Kerf { .. } => 0.0,

@@ -1,15 +1,15 @@
 //! Finds a loss in the residual.
 //!
 //! What the baseline does not explain is whitened and charted by a windowed likelihood ratio, after a dead zone is taken off: the
-//! least loss worth a call and twice the baseline's own standard error; and, for as many readings as the progress told may be
+//! least loss worth a call, twice the baseline's own standard error and a little of the kerf's effect; and, for as many readings as the progress told may be
 //! wrong by, what the level may differ by for that. A single wild reading is held to four standard deviations and cannot alarm.
 
 use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
+use super::WatchSettings;
 use super::baseline::{Baseline, Pace};
-use super::{Basis, WatchSettings};
 use crate::moment::{Span, Steady};
 use crate::stats::{Noise, Whitener, WindowedGlr, glr_threshold};
 
@@ -26,6 +26,8 @@ const SUSPECTED: f64 = 0.7;
 const SUSPECTED_FOR: usize = WindowedGlr::WINDOW;
 /// How many times the least loss a loss must be, if nothing is known of the kerf: as much as a part with a long outline opens.
 const KERF_UNKNOWN: f64 = 4.0;
+/// The share of the kerf's effect that comes and goes as dust settles in it and is drawn out.
+const KERF_UNSTEADY: f64 = 0.02;
 /// Wild values are held to so many standard deviations.
 const HELD_TO: f64 = 4.0;
 /// Quiet readings after which the whitener is made anew.
@@ -39,7 +41,8 @@ const ZONE_ERROR: f64 = 0.1;
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Aim {
     pub(super) at: Steady,
-    pub(super) basis: Basis,
+    /// Whether the expected level follows the kerf.
+    pub(super) kerf_known: bool,
     /// The level expected, in pascals.
     pub(super) mid: f64,
     /// How much it may soon change by, in pascals.
@@ -148,11 +151,8 @@ impl Detector {
         let (mut baseline, pace) = self.advance(aim, level, MEMORY_CUTTING_S);
         let (foretold, error) = baseline.foretell(aim.mid);
         let lost = aim.mid - level - foretold;
-        let kerf_unknown = match aim.basis {
-            Basis::Job => 1.0,
-            Basis::Taught | Basis::LikeSealed => KERF_UNKNOWN,
-        };
-        self.dead_zone = kerf_unknown * self.least_loss + 2.0 * error;
+        let least = if aim.kerf_known { self.least_loss } else { KERF_UNKNOWN * self.least_loss };
+        self.dead_zone = least + 2.0 * error + KERF_UNSTEADY * baseline.kerf(aim.mid).abs();
         let progress = self.steepest.max(aim.ahead) + baseline.slope().abs() * PROGRESS_ERROR.secs_f64();
         let ratio = self.chart(lost, progress);
         self.suspected_for = if ratio > SUSPECTED * self.threshold { self.suspected_for + 1 } else { 0 };
@@ -182,9 +182,9 @@ impl Detector {
         let elapsed = self.last.map_or(0.0, |last| aim.at.since(last).secs_f64().min(1.0));
         self.last = Some(aim.at);
         let pace = Pace { elapsed, memory, deviation: self.slow_deviation() };
-        let mut baseline = self
-            .baseline
-            .unwrap_or_else(|| Baseline::start(aim.basis, self.kerf_error, aim.mid, aim.mid - level, self.deviation()));
+        let kerf = aim.kerf_known.then_some(self.kerf_error);
+        let mut baseline =
+            self.baseline.unwrap_or_else(|| Baseline::start(kerf, aim.mid, aim.mid - level, self.deviation()));
         baseline.advance(pace);
         (baseline, pace)
     }

@@ -46,17 +46,15 @@ impl Watch {
         self.high.crosses(level, greatest_level(look, expected), band);
     }
 
-    /// The level below which it is low: without a job the kerf's effect is unknown, so a sheet that had seated well is left half
-    /// of the way to a bare table.
+    /// The level below which it is low: where the kerf's effect is unknown, a sheet that had seated well is left half of the way to
+    /// a bare table.
     fn least_level(&self, look: &Look<'_>, expected: &Expected) -> f64 {
         let well_seated = self.sheet.is_some_and(|sheet| sheet.in_band) && look.cutting != CuttingKnown::No;
-        match look.sample.basis {
-            Basis::Taught | Basis::LikeSealed if well_seated => {
-                let bare = look.sample.ends.map_or(0.0, |ends| ends.bare.pascals());
-                expected.low.pascals().min(bare + KERF_UNKNOWN * (expected.mid.pascals() - bare))
-            }
-            Basis::Job | Basis::Taught | Basis::LikeSealed => expected.low.pascals(),
+        if look.sample.kerf_known() || !well_seated {
+            return expected.low.pascals();
         }
+        let bare = look.sample.ends.map_or(0.0, |ends| ends.bare.pascals());
+        expected.low.pascals().min(bare + KERF_UNKNOWN * (expected.mid.pascals() - bare))
     }
 
     /// Looks for a loss while the machine cuts, and learns while it does not.
@@ -202,12 +200,12 @@ impl Watch {
         if self.conditions.level_high {
             return Verdict::High;
         }
-        let cuts = look.cutting != CuttingKnown::No;
-        match self.stand {
-            Stand::Off if !cuts => Verdict::Off,
-            Stand::PullingDown | Stand::Handling if !cuts => Verdict::NoJob,
-            _ if look.sample.expected.is_none() => Verdict::NoJob,
-            Stand::Off | Stand::PullingDown | Stand::Handling | Stand::Seated => Verdict::Tight,
+        let compares = look.sample.expected.is_some();
+        match (self.stand, look.cutting) {
+            (Stand::Off, CuttingKnown::No) => Verdict::Off,
+            (Stand::PullingDown | Stand::Handling, CuttingKnown::No) => Verdict::NoJob,
+            (Stand::Off | Stand::PullingDown | Stand::Handling | Stand::Seated, _) if compares => Verdict::Tight,
+            (Stand::Off | Stand::PullingDown | Stand::Handling | Stand::Seated, _) => Verdict::NoJob,
         }
     }
 

@@ -59,7 +59,8 @@ pub struct Watch {
     loss: Loss,
     blank_until: Option<Steady>,
     zones_moved: bool,
-    basis: Option<Basis>,
+    /// What the last sample was compared with, and whether that followed the kerf.
+    compared: Option<(Basis, bool)>,
     last_mid: Option<f64>,
     last_live: Option<Steady>,
     low: Deadband,
@@ -76,7 +77,6 @@ pub struct Watch {
 /// The sheet on the table.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 struct Sheet {
-    began: Steady,
     /// Since when it has lain settled; `None` if it is cut without having seated.
     settled: Option<Steady>,
     /// Whether its seating was reported.
@@ -123,7 +123,7 @@ impl Watch {
             loss: Loss::None,
             blank_until: None,
             zones_moved: false,
-            basis: None,
+            compared: None,
             last_mid: None,
             last_live: None,
             low: Deadband::new(Side::Low),
@@ -235,14 +235,14 @@ impl Watch {
 
     /// Tells the detector of jumps of the expectation that no kerf makes.
     fn follow_expectation(&mut self, sample: &Sample<'_>) {
-        let basis = sample.expected.map(|_| sample.basis);
+        let compared = sample.expected.map(|_| (sample.basis, sample.kerf_known()));
         let mid = sample.expected.map(|expected| expected.mid.pascals());
-        if self.basis != basis {
+        if self.compared != compared {
             self.detector.forget();
         } else if let (true, Some(now), Some(before)) = (self.zones_moved, mid, self.last_mid) {
             self.detector.zones_changed(now - before);
         }
-        self.basis = basis;
+        self.compared = compared;
         self.last_mid = mid;
         self.zones_moved = false;
     }
@@ -290,7 +290,7 @@ impl Watch {
             }
             None if lies || cut => {
                 self.detector.forget();
-                self.sheet = Some(Sheet { began: at, settled: lies.then_some(at), reported: false, in_band: false });
+                self.sheet = Some(Sheet { settled: lies.then_some(at), reported: false, in_band: false });
                 (true, false)
             }
             None => (false, false),
@@ -326,10 +326,10 @@ impl Watch {
 impl Look<'_> {
     /// What the detector compares with; without an expectation, the level is compared with itself.
     fn aim(&self) -> Aim {
-        let Sample { at, basis, expected, ahead, .. } = *self.sample;
+        let Sample { at, expected, ahead, .. } = *self.sample;
         let mid = expected.map_or(0.0, |expected| expected.mid.pascals());
         let ahead = ahead.filter(|_| expected.is_some()).map_or(0.0, |ahead| (mid - ahead.pascals()).abs());
-        Aim { at, basis: if expected.is_some() { basis } else { Basis::LikeSealed }, mid, ahead }
+        Aim { at, kerf_known: self.sample.kerf_known(), mid, ahead }
     }
 }
 

@@ -42,7 +42,7 @@ pub struct Sample<'a> {
     /// The middle level expected some seconds later at the present pace, if a course and a pace are known: how far the level may
     /// be ahead of the progress told.
     pub ahead: Option<Vacuum>,
-    /// How far the cut is, if anybody told.
+    /// How far the cut is, if anybody tells; without it the kerf's effect is taken as unknown even with a job.
     pub progress: Option<Progress>,
     /// Whether the machine cuts, if anybody told.
     pub cutting: Option<bool>,
@@ -52,4 +52,11 @@ pub struct Sample<'a> {
     pub least_margin: Option<f64>,
     /// The margin required.
     pub required_margin: f64,
+}
+
+impl Sample<'_> {
+    /// Whether the level expected follows the kerf that has been cut.
+    pub(super) fn kerf_known(&self) -> bool {
+        self.expected.is_some() && self.basis == Basis::Job && self.progress.is_some()
+    }
 }

@@ -47,14 +47,17 @@ impl Marks {
 impl Stand {
     /// The stand after one more level; a table that is being cut is never taken for one that is being loaded.
     pub(super) fn next(self, level: f64, settled: bool, marks: Marks, cutting: bool) -> Self {
+        if self == Stand::Off {
+            return if level > 1.2 * marks.off { Stand::PullingDown } else { Stand::Off };
+        }
+        if level < marks.off && !cutting {
+            return Stand::Off;
+        }
         match self {
-            Stand::Off if level > 1.2 * marks.off => Stand::PullingDown,
-            Stand::Off => Stand::Off,
-            _ if level < marks.off && !cutting => Stand::Off,
             Stand::Seated if level < marks.bare && !cutting => Stand::Handling,
             Stand::PullingDown if settled && level <= marks.covered => Stand::Handling,
             Stand::PullingDown | Stand::Handling if settled && level > marks.covered => Stand::Seated,
-            Stand::PullingDown | Stand::Handling | Stand::Seated => self,
+            Stand::Off | Stand::PullingDown | Stand::Handling | Stand::Seated => self,
         }
     }
 

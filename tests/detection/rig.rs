@@ -38,15 +38,22 @@ pub(crate) struct Told {
     pub(crate) basis: Basis,
     pub(crate) cutting: Option<bool>,
     pub(crate) margin: Option<f64>,
+    pub(crate) progress: Option<Progress>,
 }
 
 impl Told {
     pub(crate) fn job(expected: f64, cutting: bool) -> Self {
-        Told { expected: Some(expected), basis: Basis::Job, cutting: Some(cutting), margin: None }
+        Told {
+            expected: Some(expected),
+            basis: Basis::Job,
+            cutting: Some(cutting),
+            margin: None,
+            progress: Some(Progress::START),
+        }
     }
 
     pub(crate) fn like_sealed() -> Self {
-        Told { expected: Some(SEALED), basis: Basis::LikeSealed, cutting: None, margin: None }
+        Told { expected: Some(SEALED), basis: Basis::LikeSealed, cutting: None, margin: None, progress: None }
     }
 }
 
@@ -109,7 +116,7 @@ impl Rig {
             expected: expected.as_ref(),
             basis: told.basis,
             ahead: None,
-            progress: Some(Progress::START),
+            progress: told.progress,
             cutting: told.cutting,
             ends: Some(Ends { sealed: Vacuum::from_pascals(SEALED), bare: Vacuum::from_pascals(BARE) }),
             least_margin: told.margin,

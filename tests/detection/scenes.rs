@@ -200,6 +200,21 @@ fn loading_pressing_blowing_off_and_unloading_never_alarm() {
     }
 }
 
+/// A job is loaded and the machine says that it cuts, but nobody says how far.
+#[test]
+fn a_job_whose_progress_nobody_tells_stays_quiet_through_its_kerf() {
+    for (seed, parts) in [(1, 5.0), (2, 10.0), (3, 60.0)] {
+        let mut rig = Rig::new(seed);
+        let told = |cutting| Told { progress: None, ..Told::job(SEALED, cutting) };
+        rig.seat(SEALED, told(false));
+        let all: Vec<_> =
+            (0..6_000).map(|n| rig.step(course(f64::from(n) / 6_000.0, parts, 25_000.0), told(true))).collect();
+        assert!(all.iter().all(|a| !alarms(a) && a.verdict == Verdict::Tight), "{parts} parts");
+        let all = rig.run(5.0, SEALED - 31_000.0, told(true));
+        assert!(all.iter().any(|a| a.conditions.sudden_loss));
+    }
+}
+
 /// Nobody tells anything: the kerf takes 25 kPa in ten minutes, part by part, and no word but the right one is said.
 #[test]
 fn a_guessed_cut_stays_quiet_through_kerf_and_unloading() {

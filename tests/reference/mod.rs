@@ -475,6 +475,24 @@ pub(crate) fn case5() -> Case {
     }
 }
 
+/// The table of a job of 200 nested parts on six zones and two pumps; see `sequence_parts.csv` and `sequence_steps.csv`, the
+/// steps on a 5 mm grid, good to some 1 %.
+pub(crate) fn sequence() -> Table {
+    Table {
+        air: air(101325.0, 293.15, 1.813e-05),
+        board: board(vec![layer(0.018, 1.5e-12, 3e-13)], Rim::Sealed, Rim::Sealed, Rim::Sealed, Rim::Sealed),
+        plenum: plenum(6666666666.666667, zones(&SIX, pipe(600.0))),
+        manifold: tight_manifold(0.0),
+        filter: SquareResistance::from_s2_per_m6(20.0),
+        pump: pump(&DISPLACEMENT, 2, 1.0),
+    }
+}
+
+/// Rows of numbers, without the header and with nothing for an empty field; a first column of names counts as nothing.
+pub(crate) fn rows(text: &str) -> Vec<Vec<Option<f64>>> {
+    text.lines().skip(1).map(|line| line.split(',').map(|field| field.parse().ok()).collect()).collect()
+}
+
 /// A part of a case: its shape, the kerf about it, and the force that the reference finds on it in newtons.
 pub(crate) struct Cut {
     pub(crate) shape: PartShape,

@@ -1,7 +1,7 @@
 //! A part's footprint: how much of it the zones hold, and how well.
 
 use super::beside::Reaches;
-use super::mask::{Mask, edges};
+use super::mask::{Mask, bounds, edges};
 use super::paint::Paint;
 use super::strip::Strip;
 use crate::table::{PartShape, Point, Rect, ZoneId};
@@ -35,9 +35,17 @@ impl Footprint {
 
 /// The share of a part's area over each zone that it touches.
 fn over_zones(part: &PartShape, reaches: &Reaches) -> Vec<(ZoneId, f64)> {
+    let Some(around) = bounds(&part.outline) else { return vec![] };
     let area = polygon_area(&part.outline);
-    let over = |rects: &[Rect]| rects.iter().map(|rect| polygon_area(&clipped(&part.outline, rect))).sum::<f64>();
+    let over = |rects: &[Rect]| {
+        let touched = rects.iter().filter(|rect| meet(rect, &around));
+        touched.map(|rect| polygon_area(&clipped(&part.outline, rect))).sum::<f64>()
+    };
     reaches.iter().map(|(zone, rects)| (zone, over(rects) / area)).filter(|(_, share)| *share > 0.0).collect()
+}
+
+fn meet(one: &Rect, other: &Rect) -> bool {
+    one.low.x < other.high.x && other.low.x < one.high.x && one.low.y < other.high.y && other.low.y < one.high.y
 }
 
 /// How much of an outline runs through what is marked, from points some 5 mm apart.

@@ -27,8 +27,11 @@ impl Mask {
     /// Marks or unmarks a rectangle.
     pub(crate) fn set_rect(&mut self, rect: &Rect, marked: bool) {
         let (first, last) = self.columns_of(rect.low.x.metres(), rect.high.x.metres());
-        for row in self.rows_of(rect) {
-            self.set_run(row, first, last, marked);
+        let rows = self.rows_of(rect);
+        for (word, bits) in runs(first, last) {
+            for cells in self.words_of(rows.clone(), word) {
+                *cells = if marked { *cells | bits } else { *cells & !bits };
+            }
         }
     }
 
@@ -43,7 +46,9 @@ impl Mask {
             crossings.sort_by(f64::total_cmp);
             for pair in crossings.chunks_exact(2) {
                 let (first, last) = self.columns_of(pair[0], pair[1]);
-                self.set_run(row, first, last, true);
+                for (word, bits) in runs(first, last) {
+                    self.bits[row * self.words + word] |= bits;
+                }
             }
         }
     }
@@ -51,7 +56,11 @@ impl Mask {
     /// How much of a rectangle is marked.
     pub(crate) fn area_in(&self, rect: &Rect) -> Area {
         let (first, last) = self.columns_of(rect.low.x.metres(), rect.high.x.metres());
-        let cells: u32 = self.rows_of(rect).map(|row| self.count_run(row, first, last)).sum();
+        let rows = self.rows_of(rect);
+        let count = |(word, bits): (usize, u64)| -> u32 {
+            rows.clone().map(|row| (self.bits[row * self.words + word] & bits).count_ones()).sum()
+        };
+        let cells: u32 = runs(first, last).map(count).sum();
         Area::from_square_metres(f64::from(cells) * CELL * CELL)
     }
 
@@ -70,15 +79,10 @@ impl Mask {
         index(rect.low.y.metres(), self.rows)..index(rect.high.y.metres(), self.rows)
     }
 
-    fn set_run(&mut self, row: usize, first: usize, last: usize, marked: bool) {
-        for (word, bits) in runs(first, last) {
-            let word = &mut self.bits[row * self.words + word];
-            *word = if marked { *word | bits } else { *word & !bits };
-        }
-    }
-
-    fn count_run(&self, row: usize, first: usize, last: usize) -> u32 {
-        runs(first, last).map(|(word, bits)| (self.bits[row * self.words + word] & bits).count_ones()).sum()
+    /// One word of each of some rows.
+    fn words_of(&mut self, rows: std::ops::Range<usize>, word: usize) -> impl Iterator<Item = &mut u64> {
+        let rows = rows.start.min(rows.end)..rows.end;
+        self.bits[rows.start * self.words..rows.end * self.words].iter_mut().skip(word).step_by(self.words)
     }
 }
 

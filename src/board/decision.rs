@@ -1,0 +1,263 @@
+//! When to skim and when to change the board: the cheapest plan, exactly.
+//!
+//! Before each sheet the board has a damage index, which rises by chance with every cut, and a number of skims left in it. A
+//! worn face leaks, a thin board leaks more through itself, and both take from the margin; a part whose margin falls below
+//! one by chance is lost. The plan that costs least per sheet in the long run is found by policy iteration (Howard, Dynamic
+//! Programming and Markov Processes, 1960) over the cycle from one new board to the next: within a cycle damage only rises and skims
+//! only fall, so one plan's cost and number of sheets follow from a single sweep. Rounds end when the plan no longer changes, which
+//! they do because every round's plan costs less.
+
+use serde::{Deserialize, Serialize};
+
+use crate::stats::normal_cdf;
+
+/// An amount of the shop's money.
+#[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd, Serialize, Deserialize)]
+pub struct Cost(f64);
+
+impl Cost {
+    /// From the shop's unit of money.
+    pub const fn from_money(amount: f64) -> Self {
+        Cost(amount)
+    }
+
+    /// In the shop's unit of money.
+    pub const fn money(self) -> f64 {
+        self.0
+    }
+}
+
+/// What wear does, and what everything costs.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Upkeep {
+    /// The worst damage index reckoned with; at least 1.
+    pub worst_damage: usize,
+    /// Skims in a new board.
+    pub skims: usize,
+    /// By how much one sheet raises the damage index, at least 1, and how likely; the shares sum to 1.
+    pub wear: Vec<(usize, f64)>,
+    /// The margin on a new board with a fresh face.
+    pub fresh_margin: f64,
+    /// How much of the margin one step of damage takes, in the form 1/(1 + a·damage).
+    pub damage_takes: f64,
+    /// The share of the margin that each skim takes.
+    pub skim_takes: f64,
+    /// The standard deviation of the margin.
+    pub margin_spread: f64,
+    /// Parts on a sheet.
+    pub parts: f64,
+    /// What a lost part costs.
+    pub part: Cost,
+    /// What the pump's energy costs for a sheet on a fresh face.
+    pub energy: Cost,
+    /// The share by which one step of damage raises that.
+    pub damage_costs: f64,
+    /// What a skim costs: the minutes and the slice.
+    pub skim: Cost,
+    /// What a new board costs, fitted and faced.
+    pub board: Cost,
+}
+
+/// What is wrong with an [`Upkeep`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum UpkeepFault {
+    /// No damage to reckon with.
+    #[error("the worst damage index is 0; it must be at least 1")]
+    NoDamage,
+    /// Wear that does not wear, or is no distribution.
+    #[error("wear must rise by at least 1 with each sheet, with shares from 0 to 1 that sum to 1")]
+    Wear,
+    /// A spread or a cost that is negative or no number.
+    #[error(
+        "costs, parts, shares and the margin's spread must be finite numbers that are not negative, and the spread above 0"
+    )]
+    Amount,
+}
+
+/// What to do before a sheet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Care {
+    /// Cut it as the board is.
+    Cut,
+    /// Skim the board first.
+    Skim,
+    /// Change the board first.
+    Replace,
+}
+
+/// The cheapest plan.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CarePlan {
+    /// What it costs per sheet in the long run.
+    pub per_sheet: Cost,
+    /// What to do by skims left and damage.
+    care: Vec<Vec<Care>>,
+}
+
+impl CarePlan {
+    /// What to do at this damage, held to the worst reckoned with, and so many skims left, held to those of a new board.
+    pub fn at(&self, damage: usize, skims_left: usize) -> Care {
+        let row = &self.care[skims_left.min(self.care.len() - 1)];
+        row[damage.min(row.len() - 1)]
+    }
+
+    /// The least damage at which something is done before the sheet is cut, and what; `None` if nothing ever is.
+    pub fn acts_at(&self, skims_left: usize) -> Option<(usize, Care)> {
+        let row = &self.care[skims_left.min(self.care.len() - 1)];
+        row.iter().position(|care| *care != Care::Cut).map(|damage| (damage, row[damage]))
+    }
+}
+
+impl Upkeep {
+    /// The margin of the weakest part on average.
+    pub fn margin(&self, damage: usize, skims_left: usize) -> f64 {
+        let skimmed = self.skims.saturating_sub(skims_left) as f64;
+        self.fresh_margin / (1.0 + self.damage_takes * damage as f64) * (1.0 - self.skim_takes * skimmed)
+    }
+
+    /// The probability that a part is lost.
+    pub fn loss(&self, damage: usize, skims_left: usize) -> f64 {
+        normal_cdf((1.0 - self.margin(damage, skims_left)) / self.margin_spread)
+    }
+
+    /// What cutting one sheet costs, lost parts counted in.
+    pub fn sheet(&self, damage: usize, skims_left: usize) -> Cost {
+        let lost = self.parts * self.loss(damage, skims_left) * self.part.0;
+        Cost(lost + self.energy.0 * (1.0 + self.damage_costs * damage as f64))
+    }
+
+    /// The plan that costs least per sheet; where two cost the same, the one that cuts on.
+    ///
+    /// # Errors
+    /// [`UpkeepFault`] for numbers that make no sense.
+    pub fn cheapest(&self) -> Result<CarePlan, UpkeepFault> {
+        self.check()?;
+        let (mut care, mut per_sheet) = self.sweep(|_, options| options.cheapest(f64::INFINITY));
+        loop {
+            let (better, cost) = self.sweep(|_, options| options.cheapest(per_sheet));
+            per_sheet = cost;
+            if better == care {
+                break;
+            }
+            care = better;
+        }
+        let worn_out = self.sheet(self.worst_damage, self.skims).0;
+        if worn_out < per_sheet {
+            care.iter_mut().flatten().for_each(|care| *care = Care::Cut);
+        }
+        Ok(CarePlan { per_sheet: Cost(per_sheet.min(worn_out)), care })
+    }
+
+    /// What the plan that acts at one damage, whatever skims are left, costs per sheet: it skims as long as it can, then changes the
+    /// board.
+    ///
+    /// # Errors
+    /// [`UpkeepFault`] for numbers that make no sense.
+    pub fn with_one_threshold(&self, acts_at: usize) -> Result<Cost, UpkeepFault> {
+        self.check()?;
+        let (_, per_sheet) = self.sweep(|damage, options| match (damage >= acts_at, options.skim) {
+            (true, Some(_)) => Care::Skim,
+            (true, None) => Care::Replace,
+            (false, _) => Care::Cut,
+        });
+        Ok(Cost(per_sheet))
+    }
+
+    /// One sweep from the most worn state to the new board: what `choose` does at each damage, by skims left, and what that costs per
+    /// sheet. At the worst damage there is no cutting on, which would have no end.
+    fn sweep(&self, choose: impl Fn(usize, &Options) -> Care) -> (Vec<Vec<Care>>, f64) {
+        let mut care = Vec::new();
+        let mut on_fresh_face: Option<Ahead> = None;
+        for skims_left in 0..=self.skims {
+            let skim = on_fresh_face.map(|ahead| ahead.after(self.skim));
+            let mut row = vec![Ahead::default(); self.worst_damage + 1];
+            let mut deeds = vec![Care::Cut; self.worst_damage + 1];
+            for damage in (0..=self.worst_damage).rev() {
+                let cut = (damage < self.worst_damage).then(|| self.cut(damage, skims_left, &row));
+                let options = Options { cut, skim, replace: Ahead::default().after(self.board) };
+                (deeds[damage], row[damage]) = options.take(choose(damage, &options));
+            }
+            on_fresh_face = Some(self.cut(0, skims_left, &row));
+            care.push(deeds);
+        }
+        let cycle = on_fresh_face.unwrap_or_default();
+        (care, cycle.cost / cycle.sheets)
+    }
+
+    /// What lies ahead if this sheet is cut, given what lies ahead at each greater damage.
+    fn cut(&self, damage: usize, skims_left: usize, row: &[Ahead]) -> Ahead {
+        let mut ahead = Ahead { cost: self.sheet(damage, skims_left).0, sheets: 1.0 };
+        for (step, share) in &self.wear {
+            let next = row[(damage + step).min(self.worst_damage)];
+            ahead.cost += share * next.cost;
+            ahead.sheets += share * next.sheets;
+        }
+        ahead
+    }
+
+    fn check(&self) -> Result<(), UpkeepFault> {
+        if self.worst_damage == 0 {
+            return Err(UpkeepFault::NoDamage);
+        }
+        let sum: f64 = self.wear.iter().map(|(_, share)| share).sum();
+        let wears = self.wear.iter().all(|(step, share)| *step > 0 && (0.0..=1.0).contains(share));
+        if !wears || (sum - 1.0).abs() > 1e-9 {
+            return Err(UpkeepFault::Wear);
+        }
+        let [part, energy, skim, board] = [self.part, self.energy, self.skim, self.board].map(Cost::money);
+        let shares = [self.fresh_margin, self.damage_takes, self.skim_takes, self.damage_costs];
+        let amounts = [part, energy, skim, board, self.parts, self.margin_spread];
+        let sound = amounts.iter().chain(&shares).all(|amount| amount.is_finite() && *amount >= 0.0);
+        if sound && self.margin_spread > 0.0 { Ok(()) } else { Err(UpkeepFault::Amount) }
+    }
+}
+
+/// Cost and sheets from a state to the next new board.
+#[derive(Clone, Copy, Debug, Default)]
+struct Ahead {
+    cost: f64,
+    sheets: f64,
+}
+
+impl Ahead {
+    /// With a sum paid first.
+    fn after(self, cost: Cost) -> Self {
+        Ahead { cost: self.cost + cost.0, ..self }
+    }
+}
+
+/// What can be done in a state; what cannot is `None`.
+struct Options {
+    cut: Option<Ahead>,
+    skim: Option<Ahead>,
+    replace: Ahead,
+}
+
+impl Options {
+    /// The deed that is cheapest when each sheet cut before the next new board is worth `per_sheet`; of equal ones the first of cutting,
+    /// skimming and changing. At an infinite worth, the one with the most sheets.
+    fn cheapest(&self, per_sheet: f64) -> Care {
+        let worth = |ahead: Ahead| {
+            if per_sheet.is_finite() { ahead.cost - per_sheet * ahead.sheets } else { -ahead.sheets }
+        };
+        let mut best = (Care::Replace, worth(self.replace));
+        for (care, ahead) in [(Care::Skim, self.skim), (Care::Cut, self.cut)] {
+            let Some(ahead) = ahead else { continue };
+            if worth(ahead) <= best.1 + 1e-12 * best.1.abs() {
+                best = (care, worth(ahead));
+            }
+        }
+        best.0
+    }
+
+    /// The deed if it can be done, else changing the board.
+    fn take(&self, care: Care) -> (Care, Ahead) {
+        let ahead = match care {
+            Care::Cut => self.cut,
+            Care::Skim => self.skim,
+            Care::Replace => Some(self.replace),
+        };
+        ahead.map_or((Care::Replace, self.replace), |ahead| (care, ahead))
+    }
+}

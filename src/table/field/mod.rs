@@ -1,0 +1,307 @@
+//! The flow field: steady Darcy flow in v = p_atm² − p² through a layered board between plenum, rims, cover and kerfs.
+//!
+//! Steady isothermal flow of an ideal gas obeys ∇·(k∇v) = 0, so the field is linear in v: one solution for each zone (v = 1
+//! in its plenum, 0 in the others and in the room) and every state of valves, pump and filter is a sum of these. What
+//! remains of the board is the matrix S with Q_i = Σ_j S_ij·v_j / (2µ), and the top face's potentials, from which forces
+//! follow. Finite volumes on a `grid`; openings finer than a cell by matched conductances (`opening`); solved by conjugate
+//! gradients on single-precision `multigrid`, each zone in its own `window`.
+
+mod coverage;
+mod edges;
+mod grid;
+mod lattice;
+mod multigrid;
+mod opening;
+mod operator;
+mod sequence;
+mod spectrum;
+mod surface;
+mod window;
+
+pub use grid::Resolution;
+pub use multigrid::NotSettled;
+pub use sequence::Sequence;
+
+use grid::Grid;
+use lattice::{Lattice, Real};
+use multigrid::Multigrid;
+use operator::{Block, Operator, Strata};
+use surface::Surface;
+use window::Window;
+
+use super::{Condensed, PartId, PartShape, Table, TableLoad, ZoneId, ZoneMatrix};
+use crate::units::{AbsolutePressure, Force, PressureSquared};
+
+/// What is left of the residual when a field is good enough for flows to 1e-6 and forces to 1e-5.
+const TOLERANCE: f64 = 1e-6;
+/// A field's value at the border of its window beyond which the window was too small.
+const FELT: f32 = 1e-4;
+/// A window's margin in reaches of a disturbance.
+const MARGIN: f64 = 6.0;
+
+/// How near the equations are to be solved.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Precision {
+    /// In single precision, each zone in its own window: flows to about 1e-6.
+    Working,
+    /// In double precision on the whole board: balances to about 1e-12, for checks.
+    Exact,
+}
+
+/// A board under a load, solved.
+#[derive(Clone, Debug)]
+pub struct Field {
+    zones: ZoneMatrix,
+    tops: Vec<TopFace>,
+    parts: Vec<Footprint>,
+    cover: Footprint,
+    unknowns: usize,
+}
+
+/// The top face's share of one zone's potential, inside a window.
+#[derive(Clone, Debug)]
+struct TopFace {
+    window: Window,
+    values: Vec<f32>,
+    nx: usize,
+}
+
+/// Covered cells with their areas in m².
+#[derive(Clone, Debug, Default)]
+struct Footprint {
+    cells: Vec<(u32, f32)>,
+}
+
+impl Field {
+    /// Solves `table` under `load`.
+    ///
+    /// # Errors
+    /// [`NotSettled`] if the equations resist, which no sound table brings about.
+    pub fn solve(table: &Table, load: &TableLoad, resolution: Resolution) -> Result<Self, NotSettled> {
+        Self::solve_to(table, load, resolution, Precision::Working)
+    }
+
+    /// Solves `table` under `load` to a given precision.
+    ///
+    /// # Errors
+    /// As [`Field::solve`].
+    pub fn solve_to(
+        table: &Table,
+        load: &TableLoad,
+        resolution: Resolution,
+        precision: Precision,
+    ) -> Result<Self, NotSettled> {
+        let surface = Surface::new(table, load, Grid::new(&table.board, resolution));
+        Self::over(&surface, &load.parts, precision)
+    }
+
+    /// Solves the board between `surface`.
+    fn over(surface: &Surface, parts: &[PartShape], precision: Precision) -> Result<Self, NotSettled> {
+        let mut zones = ZoneMatrix::zeros(surface.contacts.len());
+        let mut tops = Vec::new();
+        for zone in 0..surface.contacts.len() {
+            let solved = solve_zone(surface, zone, precision)?;
+            for (other, flow) in solved.flows.iter().enumerate() {
+                zones.set(zone_id(other), zone_id(zone), *flow);
+            }
+            tops.push(solved.top);
+        }
+        let parts = parts.iter().map(|part| Footprint::of_part(part, surface)).collect();
+        let cover = Footprint::of_cover(surface);
+        let unknowns = surface.grid.cells() * surface.grid.levels();
+        Ok(Field { zones: balanced(&zones), tops, parts, cover, unknowns })
+    }
+
+    /// How many unknowns the grid of the whole board has.
+    pub fn unknowns(&self) -> usize {
+        self.unknowns
+    }
+
+    /// The pull on `footprint` when zone j has the potential `potentials[j]`: ∫ (p_atm − p) over it.
+    fn pull(&self, footprint: &Footprint, potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        let room = room.pascals();
+        let sum = footprint.cells.iter().map(|&(cell, area)| {
+            let potential: f64 =
+                self.tops.iter().zip(potentials).map(|(top, v)| top.at(cell) * v.pascals_squared()).sum();
+            f64::from(area) * potential / (room + (room * room - potential).max(0.0).sqrt())
+        });
+        Force::from_newtons(sum.sum::<f64>())
+    }
+}
+
+impl Condensed for Field {
+    fn zones(&self) -> &ZoneMatrix {
+        &self.zones
+    }
+
+    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        self.parts.get(part.0 as usize).map_or(Force::ZERO, |footprint| self.pull(footprint, zone_potentials, room))
+    }
+
+    fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        self.pull(&self.cover, zone_potentials, room)
+    }
+}
+
+impl TopFace {
+    fn at(&self, cell: u32) -> f64 {
+        let (column, row) = (cell as usize % self.nx, cell as usize / self.nx);
+        if !self.window.columns.contains(&column) || !self.window.rows.contains(&row) {
+            return 0.0;
+        }
+        let place = (row - self.window.rows.start) * self.window.columns.len() + column - self.window.columns.start;
+        f64::from(self.values[place])
+    }
+}
+
+impl Footprint {
+    fn of_part(part: &PartShape, surface: &Surface) -> Self {
+        if part.lost {
+            return Footprint::default();
+        }
+        Footprint { cells: surface.footing(part).iter().map(|(cell, area)| (*cell as u32, *area as f32)).collect() }
+    }
+
+    fn of_cover(surface: &Surface) -> Self {
+        let covered = surface.sheeted.iter().enumerate().filter(|(_, area)| **area > 0.0);
+        Footprint { cells: covered.map(|(cell, area)| (cell as u32, *area as f32)).collect() }
+    }
+}
+
+/// One zone's field: what it draws from every zone, and its top face.
+struct ZoneField {
+    flows: Vec<f64>,
+    top: TopFace,
+}
+
+fn solve_zone(surface: &Surface, zone: usize, precision: Precision) -> Result<ZoneField, NotSettled> {
+    let grid = &surface.grid;
+    let whole = Window::whole(grid);
+    let cells = surface.contacts[zone].iter().map(|(cell, _)| *cell);
+    let near = Window::around(cells, MARGIN * surface.reach(), grid);
+    if let (Precision::Working, Some(window)) = (precision, near) {
+        let solved = solve_in(surface, zone, &window, precision)?;
+        if window.is_whole(grid) || window.greatest_at_border(&solved.top.values, grid) < FELT {
+            return Ok(solved);
+        }
+    }
+    solve_in(surface, zone, &whole, precision)
+}
+
+fn solve_in(surface: &Surface, zone: usize, window: &Window, precision: Precision) -> Result<ZoneField, NotSettled> {
+    let (block, strata) = surface.block(window);
+    let mut multigrid = Multigrid::new(&block, &strata);
+    let lattice = multigrid.finest().lattice;
+    let mut source = vec![0.0; window.len()];
+    for (cell, conductance) in &surface.contacts[zone] {
+        if let Some(place) = window.place(*cell, &surface.grid) {
+            source[place] = conductance / surface.unit();
+        }
+    }
+    let faces = match precision {
+        Precision::Working => {
+            let mut right = multigrid.finest().zeros();
+            lattice.pack(&source, &mut right[lattice.plane(0)]);
+            Faces::of(&lattice, &multigrid.solve(&right, TOLERANCE)?)
+        }
+        Precision::Exact => Faces::of(&lattice, &refined(&block, &strata, &mut multigrid, &source)?),
+    };
+    let outflow = faces.outflow(&block, &strata);
+    let flows = (0..surface.contacts.len()).map(|other| drawn(surface, window, &outflow, other, zone));
+    let values = faces.top.iter().map(|value| *value as f32).collect();
+    Ok(ZoneField { flows: flows.collect(), top: TopFace { window: window.clone(), values, nx: surface.grid.nx } })
+}
+
+/// The two lowest levels and the top face of a solution, row after row.
+struct Faces {
+    bottom: Vec<f64>,
+    above: Vec<f64>,
+    top: Vec<f64>,
+}
+
+impl Faces {
+    fn of<R: Real>(lattice: &Lattice, x: &[R]) -> Self {
+        let level = |level: usize| lattice.unpack(&x[lattice.plane(level)]);
+        Faces { bottom: level(0), above: level(1), top: level(lattice.levels - 1) }
+    }
+
+    /// What leaves each lowest cell upwards and sideways.
+    ///
+    /// It equals what the plenum gives, but stays exact where the contact is so good that v hardly differs from the plenum's.
+    fn outflow(&self, block: &Block, strata: &Strata) -> Vec<f64> {
+        let Block { nx, ny, .. } = *block;
+        let (along_x, along_y, borders) = (strata.along_x[0], strata.along_y[0], &strata.borders);
+        let each = (0..nx * ny).map(|at| {
+            let (column, row, own) = (at % nx, at / nx, self.bottom[at]);
+            let beside = |inside: bool, along: f64, border: f64, step: isize| {
+                if inside { along * (own - self.bottom[at.wrapping_add_signed(step)]) } else { border * own }
+            };
+            let nx_step = nx as isize;
+            beside(column > 0, along_x, borders.west[0], -1)
+                + beside(column + 1 < nx, along_x, borders.east[0], 1)
+                + beside(row > 0, along_y, borders.south[0], -nx_step)
+                + beside(row + 1 < ny, along_y, borders.north[0], nx_step)
+                + strata.through[0] * (own - self.above[at])
+                + block.through[at] * strata.heights[0] * own
+        });
+        each.collect()
+    }
+}
+
+/// What `zone` draws from the board when the plenum of `driven` stands at one and the others at nothing, in m³.
+///
+/// A cell under several zones shares its outflow among them as its contact is shared.
+fn drawn(surface: &Surface, window: &Window, outflow: &[f64], zone: usize, driven: usize) -> f64 {
+    let each = surface.contacts[zone].iter().map(|&(cell, own)| {
+        let Some(place) = window.place(cell, &surface.grid) else { return 0.0 };
+        let all = surface.bottom[cell];
+        let contact = &surface.contacts[driven];
+        let driving = contact.binary_search_by_key(&cell, |(cell, _)| *cell).map_or(0.0, |at| contact[at].1);
+        let exchanged = if zone == driven { own * (all - driving) } else { -own * driving };
+        (exchanged + own * outflow[place] * surface.unit()) / all
+    });
+    each.sum()
+}
+
+/// The solution in double precision: single-precision solutions for the residual that is left, until nothing is.
+fn refined(block: &Block, strata: &Strata, multigrid: &mut Multigrid, source: &[f64]) -> Result<Vec<f64>, NotSettled> {
+    let operator = Operator::<f64>::new(block, strata);
+    let mut right = operator.zeros();
+    operator.lattice.pack(source, &mut right[operator.lattice.plane(0)]);
+    let mut x = operator.zeros();
+    let mut residual = right.clone();
+    let first = greatest(&residual);
+    for _ in 0..12 {
+        let size = greatest(&residual);
+        if size <= 1e-14 * first {
+            break;
+        }
+        let scaled: Vec<f32> = residual.iter().map(|value| (value / size) as f32).collect();
+        for (value, step) in x.iter_mut().zip(multigrid.solve(&scaled, 1e-5)?) {
+            *value += size * f64::from(step);
+        }
+        operator.residual_all(&x, &right, &mut residual);
+    }
+    Ok(x)
+}
+
+fn greatest(values: &[f64]) -> f64 {
+    values.iter().fold(0.0, |greatest, value| greatest.max(value.abs()))
+}
+
+/// S is symmetric; what rounding leaves is shared between its halves.
+fn balanced(zones: &ZoneMatrix) -> ZoneMatrix {
+    let mut balanced = ZoneMatrix::zeros(zones.count());
+    for row in 0..zones.count() {
+        for column in 0..zones.count() {
+            let (one, other) = (zones.get(zone_id(row), zone_id(column)), zones.get(zone_id(column), zone_id(row)));
+            balanced.set(zone_id(row), zone_id(column), 0.5 * (one + other));
+        }
+    }
+    balanced
+}
+
+/// The zone at `place`; a table has no more than 64.
+fn zone_id(place: usize) -> ZoneId {
+    ZoneId(place as u8)
+}

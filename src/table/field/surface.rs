@@ -1,0 +1,484 @@
+//! What bounds the board's field: the plenum below, rims and seams around, and the top face with its cover and openings.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::coverage::{Patch, coverage};
+use super::edges::{Cover, Edge};
+use super::grid::Grid;
+use super::opening::{EdgeSink, LineSink};
+use super::operator::{Block, Borders, Strata};
+use super::spectrum::Medium;
+use super::window::Window;
+use crate::table::{Kerf, PartShape, Point, Rim, Seam, Table, TableLoad};
+use crate::units::Length;
+
+/// A cell that is open has this many times √(k_xy·k_z) per cell side as its permeance: as good as none left.
+const OPEN: f64 = 1e5;
+/// The least contact resistance reckoned with, as a share of the board's own.
+const LEAST_CONTACT: f64 = 1e-4;
+/// A share of a cell that differs from all or nothing only by rounding.
+const SLIVER: f64 = 1e-3;
+
+/// Everything about the equations that is not the grid itself; conductances in m³.
+#[derive(Clone, Debug)]
+pub(super) struct Surface {
+    /// The grid.
+    pub grid: Grid,
+    /// For each zone its cells and their conductance to the plenum.
+    pub contacts: Vec<Vec<(usize, f64)>>,
+    /// From each cell's top node to the room.
+    pub top: Vec<f64>,
+    /// The area in m² of each cell under a sheet, kerfs included.
+    pub sheeted: Vec<f64>,
+    /// The area in m² of each cell that kerfs have opened.
+    pub kerfed: Vec<f64>,
+    /// The width in metres of the widest kerf in each cell.
+    widths: Vec<f64>,
+    /// From each cell's lowest node to all zones under it.
+    pub bottom: Vec<f64>,
+    through: Vec<f64>,
+    gap_east: Vec<f64>,
+    gap_north: Vec<f64>,
+    borders: Borders,
+    contact: f64,
+    entry: f64,
+    sheets: Vec<SheetFace>,
+    lines: BTreeMap<(usize, u64), LineSink>,
+    cut: BTreeSet<[i64; 4]>,
+}
+
+/// What a sheet does to the top face.
+#[derive(Clone, Debug)]
+struct SheetFace {
+    low: (f64, f64),
+    high: (f64, f64),
+    /// Transmissivity of the gap under it, h³/12 (plane Poiseuille flow), in m³.
+    gap: f64,
+    /// Its permeance in m.
+    cover: f64,
+}
+
+impl Surface {
+    /// The table under its load.
+    pub fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
+        let cells = grid.cells();
+        let own: f64 = grid.through().iter().map(|permeance| 1.0 / permeance).sum();
+        let contact = table.plenum.contact.per_metre().max(LEAST_CONTACT * own);
+        let mut surface = Surface {
+            contacts: Vec::new(),
+            top: vec![0.0; cells],
+            kerfed: vec![0.0; cells],
+            widths: vec![0.0; cells],
+            bottom: vec![0.0; cells],
+            through: vec![0.0; cells],
+            gap_east: vec![0.0; cells],
+            gap_north: vec![0.0; cells],
+            borders: Borders::default(),
+            contact,
+            entry: table.board.top_entry.per_metre(),
+            sheeted: vec![0.0; cells],
+            sheets: load.sheets.iter().map(SheetFace::of).collect(),
+            lines: BTreeMap::new(),
+            cut: BTreeSet::new(),
+            grid,
+        };
+        surface.borders = surface.rims(table);
+        surface.touch_zones(table);
+        table.board.seams.iter().for_each(|seam| surface.leak_seam(seam, table.board.thickness()));
+        surface.lay_cover(&Cover::new(table, load));
+        for kerf in &load.kerfs {
+            surface.cut(kerf);
+        }
+        surface
+    }
+
+    /// The medium under sheet `sheet`.
+    fn medium(&self, sheet: Option<usize>) -> Medium<'_> {
+        let (gap, cover) = sheet.map_or((0.0, 0.0), |at| (self.sheets[at].gap, self.sheets[at].cover));
+        Medium { grid: &self.grid, contact: self.contact, gap, cover }
+    }
+
+    /// How far a disturbance is felt along the board, in metres.
+    pub fn reach(&self) -> f64 {
+        let sheet = (0..self.sheets.len()).max_by(|a, b| self.sheets[*a].gap.total_cmp(&self.sheets[*b].gap));
+        self.medium(sheet).reach()
+    }
+
+    fn touch_zones(&mut self, table: &Table) {
+        let conductance = self.grid.cell_area() / self.contact;
+        for zone in &table.plenum.zones {
+            let mut contacts = BTreeMap::new();
+            for rect in &zone.rects {
+                let corners = [
+                    (rect.low.x, rect.low.y),
+                    (rect.high.x, rect.low.y),
+                    (rect.high.x, rect.high.y),
+                    (rect.low.x, rect.high.y),
+                ];
+                let outline: Vec<Point> = corners.iter().map(|&(x, y)| Point { x, y }).collect();
+                for (column, row, share) in self.patch(&outline).cells() {
+                    *contacts.entry(row * self.grid.nx + column).or_insert(0.0) += share * conductance;
+                }
+            }
+            contacts.iter().for_each(|(cell, value)| self.bottom[*cell] += value);
+            self.contacts.push(contacts.into_iter().collect());
+        }
+    }
+
+    /// The shares of cells that `outline` covers.
+    pub fn patch(&self, outline: &[Point]) -> Patch {
+        let outline: Vec<(f64, f64)> = outline.iter().map(|point| self.grid.in_cells(*point)).collect();
+        coverage(&outline, self.grid.nx, self.grid.ny)
+    }
+
+    /// The seam's conductance per length, spread over the cells within half a cell of it.
+    fn leak_seam(&mut self, seam: &Seam, thickness: Length) {
+        let spread = 0.5 * (self.grid.hx + self.grid.hy);
+        let Some(line) = Line::new(metres(seam.from), metres(seam.to), 0.0, 0.0) else { return };
+        let per_area = seam.conductance_m2 / spread / thickness.metres() * self.grid.cell_area();
+        for (column, row, share) in self.patch(&line.strip(spread)).cells() {
+            self.through[row * self.grid.nx + column] += share * per_area;
+        }
+    }
+
+    /// Conductance of the rims' cells to the room, for each level.
+    fn rims(&self, table: &Table) -> Borders {
+        let heights = self.grid.owned_heights();
+        let along = self.grid.along();
+        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
+            let each = along.iter().zip(&heights).map(|(along, height)| {
+                let inside = 2.0 * along * length / depth;
+                match rim {
+                    Rim::Sealed => 0.0,
+                    Rim::Open => inside,
+                    Rim::HalfSealed(seal) => 1.0 / (1.0 / inside + seal.per_metre() / (height * length)),
+                }
+            });
+            each.collect()
+        };
+        let (hx, hy, rims) = (self.grid.hx, self.grid.hy, &table.board.rims);
+        Borders {
+            west: rim(rims.x_min, hx, hy),
+            east: rim(rims.x_max, hx, hy),
+            south: rim(rims.y_min, hy, hx),
+            north: rim(rims.y_max, hy, hx),
+        }
+    }
+
+    /// Covers what sheets cover; opens the rest, with matched conductances along its edges.
+    fn lay_cover(&mut self, cover: &Cover) {
+        let area = self.grid.cell_area();
+        for (outline, sign) in cover.outlines() {
+            for (column, row, share) in self.patch(&outline).cells() {
+                self.sheeted[row * self.grid.nx + column] += sign * share * area;
+            }
+        }
+        self.sheeted.iter_mut().for_each(|sheeted| *sheeted = sheeted.clamp(0.0, area));
+        let edges = cover.edges();
+        let sink = edges.first().map(|edge| EdgeSink::new(&self.medium(self.sheet_near(edge.from))));
+        let nearest = sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside));
+        let open = OPEN * self.medium(None).top_mean() / self.grid.hx;
+        for cell in 0..self.grid.cells() {
+            let bare = 1.0 - self.sheeted[cell] / area;
+            let permeance = match (&sink, nearest.get(&cell)) {
+                _ if bare > 1.0 - SLIVER => open,
+                (Some(sink), Some((normal, distance))) => sink.permeance(normal.0, normal.1, *distance),
+                _ if bare > SLIVER => open * bare,
+                _ => 0.0,
+            };
+            if permeance > 0.0 {
+                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(SLIVER));
+            }
+        }
+        self.lay_sheet_faces();
+    }
+
+    /// The nearest edge of each cell within `reach` of one: its normal, and how far on its covered side the cell lies.
+    fn nearest_edges(&self, edges: &[Edge], reach: f64) -> BTreeMap<usize, ((f64, f64), f64)> {
+        let mut nearest: BTreeMap<usize, ((f64, f64), f64)> = BTreeMap::new();
+        let (hx, hy) = (self.grid.hx, self.grid.hy);
+        for edge in edges {
+            let columns = cells_between(edge.from.0, edge.to.0, reach, hx, self.grid.nx);
+            let rows = cells_between(edge.from.1, edge.to.1, reach, hy, self.grid.ny);
+            for row in rows {
+                for column in columns.clone() {
+                    let cell = row * self.grid.nx + column;
+                    let middle = ((column as f64 + 0.5) * hx, (row as f64 + 0.5) * hy);
+                    let distance = edge.distance(middle);
+                    if distance < reach && nearest.get(&cell).is_none_or(|(_, other)| distance < other.abs()) {
+                        let side =
+                            edge.side(middle).unwrap_or(if self.sheeted[cell] > 0.5 * hx * hy { 1.0 } else { -1.0 });
+                        nearest.insert(cell, (edge.normal(), side * distance));
+                    }
+                }
+            }
+        }
+        nearest
+    }
+
+    /// Gap flow between covered cells and leak through the sheets.
+    fn lay_sheet_faces(&mut self) {
+        let (nx, ny) = (self.grid.nx, self.grid.ny);
+        let owner: Vec<Option<usize>> = (0..self.grid.cells())
+            .map(|cell| {
+                let middle = (((cell % nx) as f64 + 0.5) * self.grid.hx, ((cell / nx) as f64 + 0.5) * self.grid.hy);
+                if self.sheeted[cell] > SLIVER * self.grid.cell_area() { self.sheet_near(middle) } else { None }
+            })
+            .collect();
+        let gap = |one: usize, other: usize| match (owner[one], owner[other]) {
+            (Some(a), Some(b)) => self.sheets[a].gap.min(self.sheets[b].gap),
+            (Some(a), None) | (None, Some(a)) => self.sheets[a].gap,
+            (None, None) => 0.0,
+        };
+        for cell in 0..nx * ny {
+            if cell % nx + 1 < nx {
+                self.gap_east[cell] = gap(cell, cell + 1) * self.grid.hy / self.grid.hx;
+            }
+            if cell / nx + 1 < ny {
+                self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
+            }
+            if let Some(sheet) = owner[cell] {
+                self.top[cell] += self.sheets[sheet].cover * self.sheeted[cell];
+            }
+        }
+    }
+
+    /// The sheet that lies at or nearest to `point`.
+    fn sheet_near(&self, point: (f64, f64)) -> Option<usize> {
+        let by_distance =
+            |a: &usize, b: &usize| self.sheets[*a].outside(point).total_cmp(&self.sheets[*b].outside(point));
+        (0..self.sheets.len()).min_by(by_distance)
+    }
+
+    /// Opens a kerf; returns the cells it touches and what it adds to their conductance to the room.
+    pub fn cut(&mut self, kerf: &Kerf) -> Vec<(usize, f64)> {
+        let width = kerf.width.metres();
+        let mut added: BTreeMap<usize, f64> = BTreeMap::new();
+        let last = kerf.path.len().saturating_sub(1);
+        let closed = kerf.path.len() > 2 && kerf.path[0] == kerf.path[last];
+        for (at, ends) in kerf.path.windows(2).enumerate() {
+            let beyond = |free: bool| if free && !closed { 0.5 * width } else { 0.0 };
+            let Some(line) = Line::new(metres(ends[0]), metres(ends[1]), beyond(at == 0), beyond(at + 1 == last))
+            else {
+                continue;
+            };
+            if self.cut.insert(line.micrometres()) {
+                self.cut_line(&line, width, &mut added);
+            }
+        }
+        added.iter().for_each(|(cell, conductance)| self.top[*cell] += conductance);
+        added.into_iter().collect()
+    }
+
+    fn cut_line(&mut self, line: &Line, width: f64, added: &mut BTreeMap<usize, f64>) {
+        let Some(sheet) = self.sheet_near(line.middle()) else { return };
+        let key = (sheet, width.to_bits());
+        if !self.lines.contains_key(&key) {
+            let sink = LineSink::new(width, self.entry, &self.medium(Some(sheet)));
+            self.lines.insert(key, sink);
+        }
+        let sink = &self.lines[&key];
+        let area = self.grid.cell_area();
+        for (column, row, share) in self.patch(&line.strip(sink.spread)).cells() {
+            let cell = row * self.grid.nx + column;
+            let middle = ((column as f64 + 0.5) * self.grid.hx, (row as f64 + 0.5) * self.grid.hy);
+            let length = share * self.sheeted[cell] / sink.spread;
+            let (cosine, sine) = line.normal;
+            *added.entry(cell).or_insert(0.0) += sink.conductance(length, cosine, sine, line.offset(middle));
+        }
+        for (column, row, share) in self.patch(&line.strip(width)).cells() {
+            let cell = row * self.grid.nx + column;
+            self.kerfed[cell] = (self.kerfed[cell] + share * area).min(self.sheeted[cell]);
+            self.widths[cell] = self.widths[cell].max(width);
+        }
+    }
+
+    /// The cells that press `part` down, with their areas in m².
+    ///
+    /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
+    /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
+    /// its half of the kerf.
+    pub fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
+        let area = self.grid.cell_area();
+        let own = self.patch(&part.outline);
+        let width = self.kerf_along(&own);
+        let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
+        for (column, row, share) in own.cells() {
+            let cell = row * self.grid.nx + column;
+            footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
+        }
+        if width > 0.0 {
+            let wider = self.patch(&offset(&part.outline, 0.5 * width));
+            for (column, row, share) in wider.cells() {
+                let cell = row * self.grid.nx + column;
+                let beside = share * area - own.share(column, row) * area;
+                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell]);
+            }
+        }
+        footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
+    }
+
+    /// The width of the widest kerf within a cell of `patch`.
+    fn kerf_along(&self, patch: &Patch) -> f64 {
+        let rows = patch.rows.start.saturating_sub(1)..(patch.rows.end + 1).min(self.grid.ny);
+        let columns = patch.columns.start.saturating_sub(1)..(patch.columns.end + 1).min(self.grid.nx);
+        let row = |row: usize| self.widths[row * self.grid.nx..][columns.clone()].iter().copied().fold(0.0, f64::max);
+        rows.map(row).fold(0.0, f64::max)
+    }
+
+    /// The equations inside `window`; beyond it v is nothing.
+    pub fn block(&self, window: &Window) -> (Block, Strata) {
+        let unit = self.unit();
+        let (nx, ny) = (window.columns.len(), window.rows.len());
+        let gather = |values: &[f64]| -> Vec<f64> {
+            window
+                .rows
+                .clone()
+                .flat_map(|row| window.columns.clone().map(move |column| row * self.grid.nx + column))
+                .map(|cell| values[cell] / unit)
+                .collect()
+        };
+        let mut block = Block {
+            nx,
+            ny,
+            bottom: gather(&self.bottom),
+            top: gather(&self.top),
+            through: gather(&self.through),
+            gap_east: gather(&self.gap_east),
+            gap_north: gather(&self.gap_north),
+        };
+        (0..ny).for_each(|row| block.gap_east[row * nx + nx - 1] = 0.0);
+        block.gap_north[(ny - 1) * nx..].fill(0.0);
+        (block, self.strata(window, unit))
+    }
+
+    /// The conductance that the equations are scaled by, in m³.
+    pub fn unit(&self) -> f64 {
+        self.grid.along().into_iter().fold(f64::MIN_POSITIVE, f64::max)
+    }
+
+    fn strata(&self, window: &Window, unit: f64) -> Strata {
+        let (hx, hy) = (self.grid.hx, self.grid.hy);
+        let scaled =
+            |values: Vec<f64>, factor: f64| -> Vec<f64> { values.iter().map(|value| value * factor / unit).collect() };
+        let along_x = scaled(self.grid.along(), hy / hx);
+        let along_y = scaled(self.grid.along(), hx / hy);
+        let border = |rim: &[f64], at_rim: bool, inside: &[f64]| {
+            if at_rim { scaled(rim.to_vec(), 1.0) } else { inside.to_vec() }
+        };
+        let borders = Borders {
+            west: border(&self.borders.west, window.columns.start == 0, &along_x),
+            east: border(&self.borders.east, window.columns.end == self.grid.nx, &along_x),
+            south: border(&self.borders.south, window.rows.start == 0, &along_y),
+            north: border(&self.borders.north, window.rows.end == self.grid.ny, &along_y),
+        };
+        Strata {
+            along_x,
+            along_y,
+            through: scaled(self.grid.through(), hx * hy),
+            heights: self.grid.owned_heights(),
+            borders,
+        }
+    }
+}
+
+impl SheetFace {
+    fn of(sheet: &crate::table::Sheet) -> Self {
+        SheetFace {
+            low: metres(sheet.rect.low),
+            high: metres(sheet.rect.high),
+            gap: sheet.gap.metres().powi(3) / 12.0,
+            cover: sheet.passes.map_or(0.0, |(permeability, thickness)| 1.0 / (thickness / permeability).per_metre()),
+        }
+    }
+
+    /// How far `point` lies outside it along the worse direction, in metres.
+    fn outside(&self, point: (f64, f64)) -> f64 {
+        let along = |low: f64, high: f64, value: f64| (low - value).max(value - high);
+        along(self.low.0, self.high.0, point.0).max(along(self.low.1, self.high.1, point.1))
+    }
+}
+
+/// A closed outline moved outwards, its corners kept sharp up to four times the distance.
+fn offset(outline: &[Point], distance: f64) -> Vec<Point> {
+    let corners: Vec<(f64, f64)> = outline.iter().map(|point| metres(*point)).collect();
+    let next = |at: usize| corners[(at + 1) % corners.len()];
+    let doubled: f64 = (0..corners.len()).map(|at| corners[at].0 * next(at).1 - corners[at].1 * next(at).0).sum();
+    let outwards = distance * doubled.signum();
+    let normal = |at: usize| {
+        let (dx, dy) = (next(at).0 - corners[at].0, next(at).1 - corners[at].1);
+        let length = dx.hypot(dy).max(f64::MIN_POSITIVE);
+        (dy / length, -dx / length)
+    };
+    let corner = |at: usize| {
+        let (a, b) = (normal((at + corners.len() - 1) % corners.len()), normal(at));
+        let stretch = outwards / (1.0 + a.0 * b.0 + a.1 * b.1).max(0.125);
+        let (x, y) = (corners[at].0 + stretch * (a.0 + b.0), corners[at].1 + stretch * (a.1 + b.1));
+        Point { x: Length::from_metres(x), y: Length::from_metres(y) }
+    };
+    (0..corners.len()).map(corner).collect()
+}
+
+/// `point` in metres.
+pub(super) fn metres(point: Point) -> (f64, f64) {
+    (point.x.metres(), point.y.metres())
+}
+
+/// The cells whose middles lie within `reach` of the interval between `a` and `b`.
+fn cells_between(a: f64, b: f64, reach: f64, side: f64, count: usize) -> std::ops::Range<usize> {
+    let first = ((a.min(b) - reach) / side).floor().max(0.0) as usize;
+    let last = ((a.max(b) + reach) / side).ceil().clamp(0.0, count as f64) as usize;
+    first.min(last)..last
+}
+
+/// A straight piece of a kerf or seam, in metres.
+struct Line {
+    from: (f64, f64),
+    to: (f64, f64),
+    /// The unit vector square to it.
+    normal: (f64, f64),
+}
+
+impl Line {
+    /// Between two points, lengthened by `before` and `after`; none if they coincide.
+    fn new(from: (f64, f64), to: (f64, f64), before: f64, after: f64) -> Option<Self> {
+        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
+        let length = dx.hypot(dy);
+        if length < 1e-9 {
+            return None;
+        }
+        let (ux, uy) = (dx / length, dy / length);
+        Some(Line {
+            from: (from.0 - ux * before, from.1 - uy * before),
+            to: (to.0 + ux * after, to.1 + uy * after),
+            normal: (-uy, ux),
+        })
+    }
+
+    fn middle(&self) -> (f64, f64) {
+        (0.5 * (self.from.0 + self.to.0), 0.5 * (self.from.1 + self.to.1))
+    }
+
+    /// How far `point` lies to its left.
+    fn offset(&self, point: (f64, f64)) -> f64 {
+        (point.0 - self.from.0) * self.normal.0 + (point.1 - self.from.1) * self.normal.1
+    }
+
+    /// The rectangle `width` wide around it.
+    fn strip(&self, width: f64) -> [Point; 4] {
+        let (ox, oy) = (0.5 * width * self.normal.0, 0.5 * width * self.normal.1);
+        let corner = |end: (f64, f64), side: f64| Point {
+            x: Length::from_metres(end.0 + side * ox),
+            y: Length::from_metres(end.1 + side * oy),
+        };
+        [corner(self.from, -1.0), corner(self.to, -1.0), corner(self.to, 1.0), corner(self.from, 1.0)]
+    }
+
+    /// Its ends in micrometres, the lesser first, by which a second pass is known.
+    fn micrometres(&self) -> [i64; 4] {
+        let whole = |point: (f64, f64)| ((point.0 * 1e6).round() as i64, (point.1 * 1e6).round() as i64);
+        let (a, b) = (whole(self.from), whole(self.to));
+        let ((x0, y0), (x1, y1)) = (a.min(b), a.max(b));
+        [x0, y0, x1, y1]
+    }
+}

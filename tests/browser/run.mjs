@@ -1,0 +1,28 @@
+// The checks of the page in a browser. Each is a sentence; any that fails is printed and ends in exit code 1.
+//
+//   node run.mjs PROGRAM [PART OF A SENTENCE]
+
+import assert from "node:assert/strict";
+import { Fixture, browser } from "./shop.mjs";
+import { checks as faults } from "./faults.mjs";
+import { checks as looks } from "./looks.mjs";
+import { checks as parts } from "./parts.mjs";
+import { checks as reach } from "./reach.mjs";
+
+const [program, only = ""] = process.argv.slice(2);
+const chrome = await browser();
+let failed = 0;
+for (const [sentence, check] of [...parts, ...looks, ...reach, ...faults]) {
+  if (!sentence.includes(only)) continue;
+  const fixture = await Fixture.start(program);
+  try {
+    await check({ chrome, fixture, program, assert });
+    console.log(`  ok      ${sentence}`);
+  } catch (error) {
+    failed += 1;
+    console.log(`  FAILED  ${sentence}\n${String(error.stack ?? error).replace(/^/gm, "          ")}`);
+  }
+  await fixture.end();
+}
+await chrome.close();
+process.exit(failed ? 1 : 0);

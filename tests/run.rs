@@ -1,0 +1,269 @@
+//! The whole program on a pseudo-terminal: readings, unplugging, garbage, late replies, the light, kill and restart.
+//!
+//! The gauge at the other end is a few lines of our own on the server side of Modbus; independent peers speak in
+//! `tests/gauges.rs`.
+
+mod support;
+
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
+use std::sync::{Arc, Mutex};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use holdwatch::modbus::{Reply, Request, RequestReceiver};
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use serde_json::{Value, json};
+use support::{Pty, Watched, cpu_seconds, memory_kib};
+
+const SECOND: Duration = Duration::from_secs(1);
+
+/// A gauge as unit 1 and a relay unit as unit 2 at the far end of a line.
+struct Peer {
+    /// The gauge's register, in tenths of a millibar of vacuum.
+    level: Arc<AtomicI32>,
+    /// Held replies: the answer to each request comes only with the next.
+    late: Arc<AtomicBool>,
+    babble: Arc<AtomicBool>,
+    coils: Arc<Mutex<BTreeMap<u16, bool>>>,
+    stop: Arc<AtomicBool>,
+    thread: Option<thread::JoinHandle<()>>,
+}
+
+impl Peer {
+    fn on(link: &Path, level: i32) -> Self {
+        let pty = Pty::new(link);
+        let peer = Peer {
+            level: Arc::new(AtomicI32::new(level)),
+            late: Arc::default(),
+            babble: Arc::default(),
+            coils: Arc::default(),
+            stop: Arc::default(),
+            thread: None,
+        };
+        let (level, late, babble) = (Arc::clone(&peer.level), Arc::clone(&peer.late), Arc::clone(&peer.babble));
+        let (coils, stop) = (Arc::clone(&peer.coils), Arc::clone(&peer.stop));
+        let thread = thread::spawn(move || {
+            let mut device = pty.device();
+            let mut receiver = RequestReceiver::default();
+            let mut held = Vec::new();
+            while !stop.load(Ordering::Relaxed) {
+                if babble.load(Ordering::Relaxed) {
+                    let _ = device.write(&[0x5A; 64]);
+                }
+                let mut ready = [PollFd::new(&pty.near, PollFlags::IN)];
+                let wait = Timespec { tv_sec: 0, tv_nsec: 2_000_000 };
+                if poll(&mut ready, Some(&wait)).unwrap() == 0 {
+                    continue;
+                }
+                let mut bytes = [0; 256];
+                let Ok(count) = device.read(&mut bytes) else { continue };
+                receiver.push(&bytes[..count]);
+                while let Some(asked) = receiver.next() {
+                    let Ok(request) = &asked.request else { continue };
+                    let Some(reply) = answer(asked.unit, request, &level, &coils) else { continue };
+                    let frame = asked.reply(&reply);
+                    let frame = if late.load(Ordering::Relaxed) { std::mem::replace(&mut held, frame) } else { frame };
+                    device.write_all(&frame).unwrap();
+                }
+            }
+        });
+        Peer { thread: Some(thread), ..peer }
+    }
+
+    fn coils(&self) -> BTreeMap<u16, bool> {
+        self.coils.lock().unwrap().clone()
+    }
+}
+
+impl Drop for Peer {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        self.thread.take().unwrap().join().unwrap();
+    }
+}
+
+/// What unit 1, the gauge, and unit 2, the relays, answer.
+fn answer(unit: u8, request: &Request, level: &AtomicI32, coils: &Mutex<BTreeMap<u16, bool>>) -> Option<Reply> {
+    match (unit, request) {
+        (1, Request::ReadInput { address: 0, count: 1 }) => {
+            Some(Reply::Registers(vec![level.load(Ordering::Relaxed) as u16]))
+        }
+        (1 | 2, Request::Loopback { .. }) => Some(Reply::Done),
+        (2, Request::WriteCoil { address, on }) => {
+            coils.lock().unwrap().insert(*address, *on);
+            Some(Reply::Done)
+        }
+        (2, Request::WriteCoils { address, on }) => {
+            coils.lock().unwrap().extend((*address..).zip(on.iter().copied()));
+            Some(Reply::Done)
+        }
+        (_, _) => None,
+    }
+}
+
+/// The demo's setup on a line of ours, its page on any free port.
+fn setup(folder: &Path) -> (PathBuf, PathBuf) {
+    let link = folder.join("line");
+    let text = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("config/demo.toml")).unwrap();
+    let text = text.replace("/dev/serial/by-id/simulated", link.to_str().unwrap());
+    let text = text.replace("[jobs]\ncards = \"cards\"\n", "");
+    let file = folder.join("table.toml");
+    let more = "\n[page]\nlisten = \"127.0.0.1:0\"\n[journal]\npath = \"journal.db\"\n";
+    std::fs::write(&file, text + more).unwrap();
+    (file, link)
+}
+
+fn vacuum(view: &Value) -> Option<f64> {
+    view["vacuum_pa"].as_f64()
+}
+
+fn reads(pascals: f64) -> impl Fn(&Value) -> bool {
+    move |view| vacuum(view).is_some_and(|vacuum| (vacuum - pascals).abs() < 1.0)
+}
+
+#[test]
+fn a_reading_comes_to_the_page_and_the_light_follows_the_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    let view = watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
+    assert_eq!(view["source"], "gauge");
+    assert_eq!(view["quality"], "good");
+    watched.wait_for("TIGHT against a covered table", 10 * SECOND, |view| view["verdict"] == "tight");
+    watched.wait_for("the green lamp", 5 * SECOND, |_| peer.coils().get(&2) == Some(&true));
+    peer.level.store(0, Ordering::Relaxed);
+    watched.wait_for("OFF", 10 * SECOND, |view| view["verdict"] == "off");
+    watched.wait_for("the white lamp alone", 5 * SECOND, |_| {
+        let coils = peer.coils();
+        coils.get(&4) == Some(&true) && coils.get(&2) == Some(&false)
+    });
+    assert_eq!(watched.stop(), Some(0));
+    assert!((0..6).all(|coil| peer.coils().get(&coil) != Some(&true)), "a stopped program leaves the light dark");
+}
+
+#[test]
+fn a_loss_in_the_middle_of_a_cut_is_red_and_latched_until_seen() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    watched.wait_for("TIGHT", 10 * SECOND, |view| view["verdict"] == "tight");
+    assert_eq!(watched.post("/api/v1/teach", &json!({})).0 / 100, 2);
+    assert_eq!(watched.post("/api/v1/progress", &json!({"cutting": true})).0 / 100, 2);
+    thread::sleep(7 * SECOND);
+    peer.level.store(6_000, Ordering::Relaxed);
+    watched.wait_for("LOOSE", 5 * SECOND, |view| view["verdict"] == "loose");
+    watched.wait_for("the red lamp", 3 * SECOND, |_| peer.coils().get(&0) == Some(&true));
+    let alarms = watched.get("/api/v1/alarms").to_string();
+    assert!(alarms.contains("sudden-loss"), "{alarms}");
+    assert_eq!(watched.post("/api/v1/alarms/sudden-loss/acknowledge", &json!({"by": "bench"})).0 / 100, 2);
+    let found = watched.now();
+    let state = found["alarms"].as_array().unwrap().iter().find(|alarm| alarm["tag"] == "sudden-loss").unwrap();
+    assert_eq!(state["state"], "acknowledged");
+}
+
+#[test]
+fn an_unplugged_line_is_blind_in_time_and_comes_back_alone_without_spinning() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
+    drop(peer);
+    let gone = Instant::now();
+    let view = watched.wait_for("BLIND", Duration::from_millis(2_900), |view| view["verdict"] == "blind");
+    assert_eq!(vacuum(&view), None, "no number stands where none can be trusted");
+    let used = cpu_seconds(watched.pid());
+    thread::sleep(3 * SECOND);
+    let share = (cpu_seconds(watched.pid()) - used) / 3.0;
+    assert!(share < 0.5, "a line that is gone costs {share} of a core; a spin costs a whole one");
+    let _again = Peer::on(&link, 7_000);
+    watched.wait_for("a reading again", 10 * SECOND, reads(70_000.0));
+    assert!(gone.elapsed() < 20 * SECOND);
+}
+
+#[test]
+fn garbage_at_full_speed_neither_becomes_a_value_nor_grows_the_program() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
+    peer.babble.store(true, Ordering::Relaxed);
+    thread::sleep(SECOND);
+    let before = memory_kib(watched.pid(), "VmRSS");
+    for _ in 0..40 {
+        let view = watched.now();
+        assert!(vacuum(&view).is_none_or(|vacuum| (vacuum - 84_000.0).abs() < 1.0), "{view:#}");
+        thread::sleep(Duration::from_millis(100));
+    }
+    let grown = memory_kib(watched.pid(), "VmRSS").saturating_sub(before);
+    assert!(grown < 8 * 1024, "{grown} KiB grown");
+    peer.babble.store(false, Ordering::Relaxed);
+    watched.wait_for("a reading again", 10 * SECOND, reads(84_000.0));
+}
+
+#[test]
+fn a_reply_that_comes_one_request_late_never_stands_for_a_newer_value() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let peer = Peer::on(&link, 3_000);
+    let watched = Watched::run(&file);
+    watched.wait_for("a reading", 5 * SECOND, reads(30_000.0));
+    peer.late.store(true, Ordering::Relaxed);
+    thread::sleep(3 * SECOND);
+    peer.level.store(5_000, Ordering::Relaxed);
+    thread::sleep(Duration::from_millis(2_500));
+    for _ in 0..30 {
+        let view = watched.now();
+        assert!(vacuum(&view).is_none_or(|vacuum| (vacuum - 50_000.0).abs() < 1.0), "an old value shows: {view:#}");
+        thread::sleep(Duration::from_millis(100));
+    }
+    peer.late.store(false, Ordering::Relaxed);
+    watched.wait_for("the true value", 10 * SECOND, reads(50_000.0));
+}
+
+#[test]
+fn what_was_acknowledged_as_saved_survives_a_kill() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let _peer = Peer::on(&link, 8_400);
+    let mut saved = 0;
+    for round in 0..3 {
+        let watched = Watched::run(&file);
+        watched.wait_for("more saved", 10 * SECOND, |view| view["acked"].as_u64().unwrap() > saved + 20);
+        saved = watched.now()["acked"].as_u64().unwrap();
+        watched.kill();
+        let again = Watched::run(&file);
+        let after = again.now()["acked"].as_u64().unwrap();
+        assert!(after >= saved, "round {round}: {after} after a kill, {saved} were saved");
+        again.kill();
+    }
+    let exported = std::process::Command::new(env!("CARGO_BIN_EXE_holdwatch"))
+        .args(["export", folder.path().join("journal.db").to_str().unwrap()])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(exported.stdout).unwrap();
+    let numbers: Vec<u64> = text.lines().skip(1).map(|row| row.split(',').next().unwrap().parse().unwrap()).collect();
+    assert!(numbers.len() > 40 && numbers.is_sorted_by(|one, next| one < next), "numbers grow, none twice");
+}
+
+#[test]
+fn a_second_program_on_the_same_journal_says_so_and_leaves_the_first_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = setup(folder.path());
+    let _peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
+    let second = std::process::Command::new(env!("CARGO_BIN_EXE_holdwatch"))
+        .args(["run", "--setup", file.to_str().unwrap()])
+        .output()
+        .unwrap();
+    assert_eq!(second.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&second.stderr).contains("in use by another"), "{second:?}");
+    watched.wait_for("readings still", 3 * SECOND, reads(84_000.0));
+}

@@ -1,0 +1,120 @@
+//! The word and the alarms of each scene of the demo, the real program watching the simulated table through a
+//! pseudo-terminal.
+
+mod support;
+
+use std::collections::BTreeSet;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use holdwatch::plant::Scene;
+use serde_json::Value;
+use support::Watched;
+
+/// As fast as a shared two-core computer follows with ease.
+const PACE: f64 = 12.0;
+
+/// The word and the active alarms of a view, with the time that the program has watched.
+fn seen(view: &Value) -> (f64, String, BTreeSet<String>) {
+    let active = |alarm: &&Value| matches!(alarm["state"].as_str(), Some("unacknowledged" | "acknowledged"));
+    let alarms = view["alarms"].as_array().unwrap().iter().filter(active);
+    (
+        view["watching_s"].as_f64().unwrap(),
+        view["verdict"].as_str().unwrap().to_owned(),
+        alarms.map(|alarm| alarm["tag"].as_str().unwrap().to_owned()).collect(),
+    )
+}
+
+/// Plays a scene and holds the program's word against its truth.
+fn play(scene: Scene) {
+    let truth = scene.main_part();
+    let folder = tempfile::tempdir().unwrap();
+    let pace = PACE.to_string();
+    let watched = Watched::start(&[
+        "--log-level",
+        "warn",
+        "demo",
+        "--scene",
+        scene.name(),
+        "--pace",
+        &pace,
+        "--port",
+        "0",
+        "--data",
+        folder.path().to_str().unwrap(),
+    ]);
+    // The child that plays the table starts some tenths of a second before or after the program's own clock.
+    let (from, until) = (truth.from.secs_f64() + 8.0, truth.until.secs_f64() - 8.0);
+    let limit = Instant::now() + Duration::from_secs_f64((until + 60.0) / PACE);
+    let (mut right, mut wrong, mut alarms) = (0, Vec::new(), BTreeSet::new());
+    loop {
+        let view = watched.now();
+        assert_eq!(view["source"], "simulated");
+        let (at, word, active) = seen(&view);
+        if at > until {
+            break;
+        }
+        if at >= from {
+            alarms.extend(active);
+            if word == truth.word { right += 1 } else { wrong.push((at, word)) }
+        }
+        assert!(Instant::now() < limit, "{scene}: the scene did not come to its end");
+        thread::sleep(Duration::from_millis(50));
+    }
+    assert!(right > 0 && wrong.is_empty(), "{scene}: {right} views said {}, others {wrong:?}", truth.word);
+    if truth.alarms.is_empty() {
+        assert!(alarms.is_empty(), "{scene}: alarms where none is true: {alarms:?}");
+    } else {
+        assert!(
+            truth.alarms.iter().any(|tag| alarms.contains(*tag)),
+            "{scene}: none of {:?} in {alarms:?}",
+            truth.alarms
+        );
+    }
+    assert_eq!(watched.stop(), Some(0));
+}
+
+#[test]
+fn a_good_cut_is_tight_throughout() {
+    play(Scene::GoodCut);
+}
+
+#[test]
+fn a_sheet_that_does_not_seat_is_weak() {
+    play(Scene::BadlySeated);
+}
+
+#[test]
+fn a_zone_left_open_over_bare_board_is_weak() {
+    play(Scene::ZoneLeftOpen);
+}
+
+#[test]
+fn a_sheet_that_lifts_is_loose_and_alarms() {
+    play(Scene::SheetLifts);
+}
+
+#[test]
+fn a_small_part_that_goes_stays_tight() {
+    play(Scene::SmallPartLost);
+}
+
+#[test]
+fn a_slow_leak_comes_to_weak() {
+    play(Scene::SlowLeak);
+}
+
+#[test]
+fn a_failing_pump_is_loose_and_alarms() {
+    play(Scene::PumpFailing);
+}
+
+#[test]
+fn a_plugging_filter_is_high() {
+    play(Scene::FilterPlugging);
+}
+
+#[test]
+fn a_pulled_cable_is_blind_and_comes_back_alone() {
+    play(Scene::CablePulled);
+}

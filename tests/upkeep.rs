@@ -1,0 +1,154 @@
+//! The cheapest plan of skims and new boards, against an independent program's exact solution.
+#![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
+
+use holdwatch::board::{Care, Cost, Upkeep, UpkeepFault};
+
+fn near(value: f64, expected: f64, tolerance: f64) {
+    assert!((value - expected).abs() <= tolerance, "{value} is not {expected} within {tolerance}");
+}
+
+fn base() -> Upkeep {
+    Upkeep {
+        worst_damage: 40,
+        skims: 8,
+        wear: vec![(1, 0.5), (2, 0.35), (3, 0.15)],
+        fresh_margin: 2.2,
+        damage_takes: 0.03,
+        skim_takes: 0.02,
+        margin_spread: 0.18,
+        parts: 6.0,
+        part: Cost::from_money(35.0),
+        energy: Cost::from_money(0.9),
+        damage_costs: 0.02,
+        skim: Cost::from_money(14.0),
+        board: Cost::from_money(95.0),
+    }
+}
+
+fn hard_wear() -> Upkeep {
+    Upkeep { wear: vec![(1, 0.2), (2, 0.4), (3, 0.4)], damage_takes: 0.045, ..base() }
+}
+
+/// The damage at which the plan acts, for a full board down to the last skim.
+fn thresholds(upkeep: &Upkeep) -> Vec<usize> {
+    let plan = upkeep.cheapest().unwrap();
+    (0..=upkeep.skims).rev().map(|left| plan.acts_at(left).unwrap().0).collect()
+}
+
+#[test]
+fn a_sheet_costs_what_its_margin_makes_it_cost() {
+    for (damage, left, margin, cost, tolerance) in [
+        (0, 8, 2.2, 0.9, 1e-6),
+        (10, 8, 1.692_308, 1.092_599, 1e-5),
+        (20, 8, 1.375, 5.168_189, 1e-5),
+        (20, 0, 1.155, 42.123_569, 1e-5),
+    ] {
+        near(base().margin(damage, left), margin, 1e-6);
+        near(base().sheet(damage, left).money(), cost, tolerance);
+    }
+    near(base().loss(20, 8), 0.018_610, 1e-6);
+}
+
+/// Solved there by policy iteration over 369 states with dense equations, and again by relative value iteration.
+#[test]
+fn the_cheapest_plan_is_the_exact_one() {
+    near(base().cheapest().unwrap().per_sheet.money(), 3.771_895, 1e-5);
+    assert_eq!(thresholds(&base()), [19, 18, 17, 16, 15, 14, 13, 12, 11]);
+    near(hard_wear().cheapest().unwrap().per_sheet.money(), 5.774_733, 1e-5);
+    assert_eq!(thresholds(&hard_wear()), [14, 13, 13, 12, 11, 11, 10, 9, 8]);
+    let plan = base().cheapest().unwrap();
+    assert_eq!(plan.at(18, 8), Care::Cut);
+    assert_eq!(plan.at(19, 8), Care::Skim);
+    assert_eq!(plan.at(11, 0), Care::Replace);
+    assert_eq!(plan.at(1_000, 1_000), plan.at(40, 8));
+}
+
+#[test]
+fn one_threshold_for_all_costs_what_is_known_and_never_less_than_the_plan() {
+    let cost = |upkeep: &Upkeep, at: usize| upkeep.with_one_threshold(at).unwrap().money();
+    for (upkeep, best, at, others) in [
+        (base(), 4.015_935, 14, [(20, 5.534_637), (8, 5.448_314)]),
+        (hard_wear(), 6.127_624, 11, [(20, 18.104_225), (8, 6.895_925)]),
+    ] {
+        near(cost(&upkeep, at), best, 1e-5);
+        others.into_iter().for_each(|(other, known)| near(cost(&upkeep, other), known, 1e-5));
+        let least = (1..=40).map(|at| cost(&upkeep, at)).fold(f64::INFINITY, f64::min);
+        near(least, best, 1e-5);
+        assert!(upkeep.cheapest().unwrap().per_sheet.money() < least);
+    }
+}
+
+#[test]
+fn a_thinner_board_is_never_left_longer_and_dearer_parts_call_sooner() {
+    for part in [5.0, 20.0, 35.0, 100.0, 1_000.0] {
+        let here = thresholds(&Upkeep { part: Cost::from_money(part), ..base() });
+        assert!(here.windows(2).all(|pair| pair[1] <= pair[0]), "{here:?}");
+        let dearer = thresholds(&Upkeep { part: Cost::from_money(2.0 * part), ..base() });
+        assert!(here.iter().zip(&dearer).all(|(here, dearer)| dearer <= here), "{here:?} {dearer:?}");
+    }
+}
+
+/// With a slow skim and a cheap board, the last skims are not worth their minutes.
+#[test]
+fn a_cheap_board_is_changed_before_its_last_skim() {
+    let upkeep = Upkeep { skim: Cost::from_money(40.0), board: Cost::from_money(60.0), ..base() };
+    let plan = upkeep.cheapest().unwrap();
+    assert_eq!(plan.acts_at(1).unwrap().1, Care::Replace);
+    assert_eq!(plan.acts_at(8).unwrap().1, Care::Skim);
+}
+
+#[test]
+fn care_that_costs_nothing_is_taken_at_once_and_wear_that_does_nothing_never() {
+    let free = Upkeep { skim: Cost::from_money(0.0), board: Cost::from_money(0.0), ..base() };
+    let plan = free.cheapest().unwrap();
+    assert_eq!(plan.acts_at(8).unwrap().0, 1);
+    let harmless = Upkeep { part: Cost::from_money(0.0), damage_costs: 0.0, ..base() };
+    let plan = harmless.cheapest().unwrap();
+    assert_eq!((plan.acts_at(8), plan.acts_at(0)), (None, None));
+    near(plan.per_sheet.money(), 0.9, 1e-12);
+}
+
+/// The plan's own promise, kept by a board that is cut four hundred thousand sheets by it.
+#[test]
+fn a_board_kept_by_the_plan_costs_what_the_plan_says() {
+    let upkeep = base();
+    let plan = upkeep.cheapest().unwrap();
+    let mut state = 7_u64;
+    let mut chance = move || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as f64 / f64::from(1_u32 << 31)
+    };
+    let (mut damage, mut left, mut cost) = (0_usize, upkeep.skims, 0.0);
+    let sheets = 400_000;
+    for _ in 0..sheets {
+        match plan.at(damage, left) {
+            Care::Cut => {}
+            Care::Skim => (damage, left, cost) = (0, left - 1, cost + upkeep.skim.money()),
+            Care::Replace => (damage, left, cost) = (0, upkeep.skims, cost + upkeep.board.money()),
+        }
+        cost += upkeep.sheet(damage, left).money();
+        let draw = chance();
+        damage = (damage
+            + if draw < 0.5 {
+                1
+            } else if draw < 0.85 {
+                2
+            } else {
+                3
+            })
+        .min(40);
+    }
+    near(cost / f64::from(sheets) / plan.per_sheet.money(), 1.0, 0.01);
+}
+
+#[test]
+fn numbers_that_make_no_sense_are_refused() {
+    let fault = |upkeep: Upkeep| upkeep.cheapest().unwrap_err();
+    assert_eq!(fault(Upkeep { worst_damage: 0, ..base() }), UpkeepFault::NoDamage);
+    assert_eq!(fault(Upkeep { wear: vec![(0, 1.0)], ..base() }), UpkeepFault::Wear);
+    assert_eq!(fault(Upkeep { wear: vec![(1, 0.7)], ..base() }), UpkeepFault::Wear);
+    assert_eq!(fault(Upkeep { wear: vec![], ..base() }), UpkeepFault::Wear);
+    assert_eq!(fault(Upkeep { margin_spread: 0.0, ..base() }), UpkeepFault::Amount);
+    assert_eq!(fault(Upkeep { skim: Cost::from_money(f64::NAN), ..base() }), UpkeepFault::Amount);
+    assert_eq!(fault(Upkeep { parts: -1.0, ..base() }), UpkeepFault::Amount);
+}

@@ -1,0 +1,156 @@
+// What the keys do. A key that changes more than "seen" asks once more, by a second key in another place.
+
+import { say } from "./words.js";
+
+const UNSEEN = ["unacknowledged", "returned-unacknowledged"];
+const QUIET_MINUTES = 10;
+
+const panel = document.getElementById("panel");
+const head = document.getElementById("panel-head");
+const choices = document.getElementById("panel-keys");
+const said = document.getElementById("said");
+const keys = Object.fromEntries([...document.querySelectorAll("#keys button")].map((key) => [key.dataset.key, key]));
+
+let view = null;
+let opener = null;
+
+/** Takes a new view: whether its reading is `fresh`, and whether the program is `heard` at all. */
+export function update(newest, { fresh, heard }) {
+  view = newest;
+  const next = nextToSee();
+  enable(keys.seen, Boolean(next) && heard);
+  enable(keys.quiet, Boolean(firstActive()) && heard);
+  enable(keys.good, fresh && view.vacuum_pa !== null);
+  const what = next ? say(`alarm-${next.tag}`) : say("key-seen-none");
+  const label = document.getElementById("seen-what");
+  if (label.textContent !== what) label.textContent = what;
+}
+
+function enable(key, on) {
+  if (key.disabled === on) key.disabled = !on;
+}
+
+/** The alarm that *Seen it* is about: the most pressing one not seen, else one that waits for its reset. */
+function nextToSee() {
+  const alarms = view?.alarms ?? [];
+  return alarms.find(({ state }) => UNSEEN.includes(state)) ?? alarms.find(({ state }) => state === "latched-acknowledged");
+}
+
+function firstActive() {
+  return view?.alarms.find(({ state }) => state === "unacknowledged" || state === "acknowledged");
+}
+
+async function send(path, body = {}) {
+  try {
+    const answer = await fetch(`/api/v1/${path}`, {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify(body),
+      signal: AbortSignal.timeout(8000),
+    });
+    tellReader(answer.ok ? say("done") : say("failed", { detail: await reason(answer) }));
+  } catch {
+    tellReader(say("failed", { detail: say("no-answer") }));
+  }
+}
+
+async function reason(answer) {
+  const problem = await answer.json().catch(() => ({}));
+  if (problem.key) return say(answer.status === 409 ? `refused-${problem.key}` : problem.key);
+  return problem.detail ?? String(answer.status);
+}
+
+function tellReader(text) {
+  said.textContent = text;
+  setTimeout(() => said.textContent === text && (said.textContent = ""), 6000);
+}
+
+/** One key of the panel. */
+function choice(label, act, { chosen } = {}) {
+  const key = document.createElement("button");
+  key.type = "button";
+  key.textContent = label;
+  if (chosen !== undefined) key.setAttribute("aria-pressed", String(chosen));
+  key.addEventListener("click", () => act(key));
+  return key;
+}
+
+/** While the panel is open nothing under it can be pressed; the word above it stays in sight. */
+function cover(on) {
+  for (const part of document.querySelectorAll(".left, .right, #keys")) part.inert = on;
+}
+
+function open(key, title, ...made) {
+  opener = key;
+  cover(true);
+  head.textContent = title;
+  choices.replaceChildren(...made);
+  panel.hidden = false;
+  key.setAttribute("aria-expanded", "true");
+  head.focus();
+}
+
+function close() {
+  if (panel.hidden) return;
+  panel.hidden = true;
+  cover(false);
+  opener?.setAttribute("aria-expanded", "false");
+  opener?.focus();
+}
+
+function once(path, body) {
+  return () => {
+    close();
+    send(path, body);
+  };
+}
+
+function askQuiet() {
+  const alarm = firstActive();
+  if (!alarm) return;
+  const yes = choice(say("key-yes-quiet"), once(`alarms/${alarm.tag}/shelve`, { minutes: QUIET_MINUTES }));
+  open(keys.quiet, say("panel-quiet", { alarm: say(`alarm-${alarm.tag}`) }), yes);
+}
+
+function askGood() {
+  if (view.vacuum_pa === null) return open(keys.good, say("panel-good-blind"));
+  const title = say("panel-good", { vacuum_pa: view.vacuum_pa });
+  open(keys.good, title, choice(say("key-yes-good"), once("teach")));
+}
+
+function askSheet() {
+  const outcomes = ["good", "moved", "lost", "chatter"];
+  const made = outcomes.map((outcome) => choice(say(`outcome-${outcome}`), once("sheets/last", { outcome })));
+  made.push(choice(say("key-skimmed"), once("board/skimmed")), choice(say("key-sealed"), once("board/sealed")));
+  open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")));
+}
+
+function askJob() {
+  let chosen = null;
+  const yes = choice(say("key-yes-job"), () => once("job", { card: chosen.card })());
+  yes.disabled = true;
+  yes.className = "yes";
+  const cards = [...(view?.cards ?? []), null].map((card) =>
+    choice(card ?? say("key-no-job"), (key) => {
+      chosen = { card };
+      for (const other of cards) other.setAttribute("aria-pressed", String(other === key));
+      yes.disabled = false;
+    }, { chosen: false }),
+  );
+  const title = view?.cards.length ? "panel-job" : "panel-no-cards";
+  open(keys.job, say(title), ...cards, yes);
+}
+
+/** Wires the keys. */
+export function start() {
+  keys.seen.addEventListener("click", () => {
+    const alarm = nextToSee();
+    if (alarm) send(`alarms/${alarm.tag}/${alarm.state === "latched-acknowledged" ? "reset" : "acknowledge"}`);
+  });
+  keys.quiet.addEventListener("click", askQuiet);
+  keys.good.addEventListener("click", askGood);
+  keys.sheet.addEventListener("click", askSheet);
+  keys.job.addEventListener("click", askJob);
+  document.getElementById("panel-close").addEventListener("click", close);
+  addEventListener("keydown", (event) => event.key === "Escape" && close());
+}

@@ -284,3 +284,195 @@ fn talk(transducer: &Transducer) -> Option<&RegisterTalk> {
 fn position_of(bytes: &[u8], sought: &[u8]) -> Option<usize> {
     bytes.windows(sought.len()).position(|window| window == sought)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::gauge::{NumberKind, Place, WordOrder};
+    use crate::line::{DataBits, LineId, Parity, StopBits};
+    use crate::modbus::{Received, ReplyReceiver};
+    use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
+
+    const ROOM: AbsolutePressure = AbsolutePressure::STANDARD_ATMOSPHERE;
+    const LEVELS: Levels = Levels {
+        room: ROOM,
+        manifold: AbsolutePressure::from_pascals(40_000.0),
+        pump_inlet: AbsolutePressure::from_pascals(35_000.0),
+        pump_speed: 0.0,
+    };
+    const ASK: Request = Request::ReadInput { address: 100, count: 1 };
+
+    fn on_the_line(protocol: Protocol, talk: Talk) -> OnTheLine {
+        OnTheLine {
+            line: LineSettings {
+                name: "table".into(),
+                port: String::new(),
+                baud: 9600,
+                data_bits: DataBits::Eight,
+                parity: Parity::None,
+                stop_bits: StopBits::One,
+                protocol,
+                reply_limit: Span::from_millis(200),
+            },
+            gauges: vec![GaugeSettings {
+                name: "manifold".into(),
+                line: LineId(0),
+                place: Place::Manifold,
+                talk,
+                scale: 0.1,
+                offset: 0.0,
+                unit: PressureUnit::Millibar,
+                convention: PressureConvention::Absolute,
+                range: (0.0, 1100.0),
+                every: Span::from_millis(100),
+            }],
+            relay: Some(9),
+            blemish: Blemish::NONE,
+            mischief: Mischief::default(),
+        }
+    }
+
+    fn by_register(mischief: Mischief) -> Bench {
+        let talk = Talk::Register(RegisterTalk {
+            unit: 3,
+            table: RegisterTable::Input,
+            address: 100,
+            kind: NumberKind::U16,
+            word_order: WordOrder::HighFirst,
+        });
+        Bench::new(OnTheLine { mischief, ..on_the_line(Protocol::ModbusRtu, talk) }, 1)
+    }
+
+    /// What comes back within two seconds, and when the last byte of it is through.
+    fn exchange(bench: &mut Bench, request: &[u8]) -> (Vec<u8>, Option<Span>) {
+        let start = Steady::from_nanos(7_000_000_000);
+        bench.hear(request, start, &LEVELS);
+        let (mut come, mut last) = (Vec::new(), None);
+        while let Some(at) = bench.next().filter(|at| at.since(start) < Span::from_secs(2)) {
+            come.extend(bench.due(at));
+            last = Some(at.since(start));
+        }
+        bench.cut_off();
+        (come, last)
+    }
+
+    fn answer(bench: &mut Bench, unit: u8, request: &Request) -> Option<Received> {
+        let mut receiver = ReplyReceiver::default();
+        receiver.push(&exchange(bench, &request.frame(unit)).0);
+        receiver.next(Some((unit, request)))
+    }
+
+    #[test]
+    fn a_unit_answers_only_under_its_own_address() {
+        let mut bench = by_register(Mischief::default());
+        assert_eq!(answer(&mut bench, 3, &ASK), Some(Received::Answer(Reply::Registers(vec![4000]))));
+        for stranger in [0, 1, 2, 4, 247] {
+            assert_eq!(answer(&mut bench, stranger, &ASK), None, "unit {stranger}");
+        }
+    }
+
+    #[test]
+    fn what_a_unit_does_not_have_is_refused() {
+        let mut bench = by_register(Mischief::default());
+        let refused = |code| Some(Received::Answer(Reply::Exception(code)));
+        let beyond = Request::ReadInput { address: 4000, count: 1 };
+        assert_eq!(answer(&mut bench, 3, &beyond), refused(ExceptionCode::ILLEGAL_ADDRESS));
+        let coil = Request::WriteCoil { address: 0, on: true };
+        assert_eq!(answer(&mut bench, 3, &coil), refused(ExceptionCode::ILLEGAL_FUNCTION));
+        assert_eq!(answer(&mut bench, 9, &ASK), refused(ExceptionCode::ILLEGAL_FUNCTION));
+    }
+
+    #[test]
+    fn coils_stay_as_they_were_set_and_only_a_change_is_told() {
+        let mut bench = by_register(Mischief::default());
+        let set = Request::WriteCoils { address: 2, on: vec![true, false, true] }.frame(9);
+        let now = Steady::default();
+        assert!(bench.hear(&set, now, &LEVELS));
+        assert!(!bench.hear(&set, now, &LEVELS));
+        bench.cut_off();
+        assert_eq!(
+            bench.coils().iter().map(|(coil, on)| (*coil, *on)).collect::<Vec<_>>(),
+            [(2, true), (3, false), (4, true)]
+        );
+        let read = Request::ReadCoils { address: 1, count: 4 };
+        let bits = Reply::Bits(vec![false, true, false, true]);
+        assert_eq!(answer(&mut bench, 9, &read), Some(Received::Answer(bits)));
+    }
+
+    /// Ten bits a character by definition, 3.5 characters of silence by MODBUS over Serial Line V1.02, 2.5.1.1: a request of 8
+    /// and a reply of 7 bytes take at least 18.5 characters, 19.27 ms at 9600 baud; the unit's thinking comes on top.
+    #[test]
+    fn an_exchange_takes_the_time_of_its_characters() {
+        let (come, last) = exchange(&mut by_register(Mischief::default()), &ASK.frame(3));
+        assert_eq!(come.len(), 7);
+        let thinking = last.unwrap().secs_f64() - 18.5 * 10.0 / 9600.0;
+        assert!((thinking - THINKING.secs_f64()).abs() < 1e-6, "{thinking}");
+    }
+
+    #[test]
+    fn a_request_behind_noise_is_found() {
+        let mut noisy = vec![0x55, 0x00, 0xFF, 0x03];
+        noisy.extend(ASK.frame(3));
+        let (come, _) = exchange(&mut by_register(Mischief::default()), &noisy);
+        assert_eq!(come.len(), 7);
+    }
+
+    #[test]
+    fn a_spoilt_reply_is_never_taken_for_an_answer() {
+        let sure = 1.0;
+        let spoilt: [(&str, Mischief); 4] = [
+            ("silent", Mischief { silent: sure, ..Mischief::default() }),
+            ("garbled", Mischief { garbled: sure, ..Mischief::default() }),
+            ("cut", Mischief { cut: sure, ..Mischief::default() }),
+            ("stranger", Mischief { stranger: sure, ..Mischief::default() }),
+        ];
+        for (name, mischief) in spoilt {
+            let mut bench = by_register(mischief);
+            for _ in 0..100 {
+                let come = answer(&mut bench, 3, &ASK);
+                assert!(!matches!(come, Some(Received::Answer(_))), "{name}: {come:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn faults_come_at_the_rate_that_was_asked_for() {
+        let mut bench = by_register(Mischief { refused: 0.2, ..Mischief::default() });
+        let refused = (0..2000)
+            .filter(|_| matches!(answer(&mut bench, 3, &ASK), Some(Received::Answer(Reply::Exception(_)))))
+            .count();
+        // Five standard deviations of a binomial count of 2000 at 0.2.
+        assert!((refused as f64 - 400.0).abs() < 5.0 * (2000.0f64 * 0.2 * 0.8).sqrt(), "{refused}");
+    }
+
+    #[test]
+    fn a_late_reply_comes_after_the_client_has_given_up() {
+        let mut bench = by_register(Mischief { late: 1.0, ..Mischief::default() });
+        let (come, last) = exchange(&mut bench, &ASK.frame(3));
+        assert_eq!(come.len(), 7);
+        assert!(last.unwrap() > Span::from_millis(200));
+    }
+
+    #[test]
+    fn a_talker_answers_its_request_and_nothing_else() {
+        let talk = Talk::Ascii(AsciiTalk { request: b"?\r".to_vec(), terminator: b'\n', position: 1 });
+        let mut bench = Bench::new(on_the_line(Protocol::AsciiTalker, talk), 1);
+        assert_eq!(exchange(&mut bench, b"hello").0, b"");
+        bench.hear(b"?", Steady::default(), &LEVELS);
+        assert_eq!(bench.next(), None);
+        assert_eq!(exchange(&mut bench, b"\r").0, b"0 4000.000 mbar\n");
+    }
+
+    #[test]
+    fn a_talker_that_is_not_asked_speaks_in_its_own_time() {
+        let talk = Talk::Ascii(AsciiTalk { request: vec![], terminator: b'\r', position: 0 });
+        let mut bench = Bench::new(on_the_line(Protocol::AsciiTalker, talk), 1);
+        let mut lines = 0;
+        for millis in 0..1000 {
+            let now = Steady::default().plus(Span::from_millis(millis));
+            bench.hear(b"", now, &LEVELS);
+            lines += bench.due(now).iter().filter(|byte| **byte == b'\r').count();
+        }
+        assert_eq!(lines, 10);
+    }
+}

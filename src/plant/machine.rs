@@ -59,6 +59,8 @@ struct Told {
     truth_due: Span,
     progress: bool,
     fault: Option<Scene>,
+    /// The name of the part that went last.
+    lost: Option<String>,
 }
 
 /// The state of the board's top.
@@ -109,8 +111,8 @@ impl Plant {
             cues,
             next,
             now: Span::ZERO,
-            told: Told { truth_due: Span::ZERO, progress: false, fault: None },
-            top: Top { card: None, fraction: Glide::at_rest(0.0), raised: Glide::at_rest(0.0), lost: None },
+            told: Told { truth_due: Span::ZERO, progress: false, fault: None, lost: None },
+            top: Top::bare(),
             air: AirSide::at_rest(table.plenum.zones.len()),
             levels: Levels { room, manifold: room, pump_inlet: room, pump_speed: 0.0 },
             connected: true,
@@ -163,7 +165,7 @@ impl Plant {
             Happening::Fault(fault) => self.told.fault = fault,
             Happening::Motor(on) => self.air.switch(now, on, self.truth.run_up),
             Happening::Valve(zone, open) => self.air.move_valve(now, zone, open, self.truth.valve_travel),
-            Happening::Lay(card) => self.top.lay(card),
+            Happening::Lay(card) => self.top = Top { card: Some(card), ..Top::bare() },
             Happening::Raise(share, over) => self.top.raised.send(now, share, over),
             Happening::Cut(over) => self.top.fraction.send(now, 1.0, over),
             Happening::Hold => self.top.fraction = Glide::at_rest(self.top.fraction.at(now)),
@@ -172,14 +174,14 @@ impl Plant {
             Happening::Plug(factor, over) => self.air.plug.send(now, factor.ln(), over),
             Happening::Slow(share, over) => self.air.speed.send(now, share, over),
             Happening::Cable(connected) => self.connected = connected,
-            Happening::TakeOff => self.top.take_off(),
+            Happening::TakeOff => self.top = Top::bare(),
         }
     }
 
     fn say_cue(&mut self, said: Said, say: &mut dyn FnMut(Report)) {
         let said = match said {
             Said::Outcome { outcome: SheetOutcome::Lost, part: None } => {
-                Said::Outcome { outcome: SheetOutcome::Lost, part: self.lost_name() }
+                Said::Outcome { outcome: SheetOutcome::Lost, part: self.told.lost.take() }
             }
             other => other,
         };
@@ -289,11 +291,7 @@ impl Plant {
             card.parts.get(*index).map_or(0.0, |part| (part.rect.width() * part.rect.height()).square_metres())
         };
         self.top.lost = (0..cut).min_by(|a, b| area(a).total_cmp(&area(b)));
-    }
-
-    fn lost_name(&self) -> Option<String> {
-        let card = self.faces.card(self.top.card?)?;
-        card.parts.get(self.top.lost?).map(|part| part.name.clone())
+        self.told.lost = self.top.lost.and_then(|lost| card.parts.get(lost)).map(|part| part.name.clone());
     }
 }
 
@@ -315,12 +313,9 @@ fn blend(from: &ZoneMatrix, to: &ZoneMatrix, share: f64) -> ZoneMatrix {
 }
 
 impl Top {
-    fn lay(&mut self, card: usize) {
-        *self = Top { card: Some(card), fraction: Glide::at_rest(0.0), raised: Glide::at_rest(0.0), lost: None };
-    }
-
-    fn take_off(&mut self) {
-        *self = Top { card: None, fraction: Glide::at_rest(0.0), raised: Glide::at_rest(0.0), lost: self.lost };
+    /// Nothing lies on the board.
+    fn bare() -> Self {
+        Top { card: None, fraction: Glide::at_rest(0.0), raised: Glide::at_rest(0.0), lost: None }
     }
 }
 

@@ -110,7 +110,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         Scene::GoodCut => cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good),
         Scene::BadlySeated => {
             writer.at(10, Happening::Fault(Some(scene)));
-            writer.at(12, Happening::Raise(0.12, Span::from_secs(4)));
+            writer.at(12, Happening::Raise(0.08, Span::from_secs(4)));
             writer.at(FOUND, Happening::Fault(None));
             writer.at(FOUND, Happening::Raise(0.0, Span::from_secs(3)));
             cut_through(writer, FOUND + 15, SheetOutcome::Good)
@@ -126,7 +126,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         }
         Scene::SheetLifts => {
             writer.at(95, Happening::Fault(Some(scene)));
-            writer.at(95, Happening::Raise(0.2, Span::from_secs(1)));
+            writer.at(95, Happening::Raise(0.12, Span::from_secs(1)));
             cut_held(writer, 120, SheetOutcome::Moved)
         }
         Scene::SmallPartLost => {
@@ -137,7 +137,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         Scene::SlowLeak => {
             writer.at(60, Happening::Fault(Some(scene)));
             if let Some(zone) = cast.told.iter().next() {
-                writer.at(60, Happening::Leak(zone, 0.3, Span::from_secs(60)));
+                writer.at(60, Happening::Leak(zone, 0.25, Span::from_secs(60)));
                 writer.at(168, Happening::Leak(zone, 0.0, Span::from_secs(1)));
             }
             writer.at(168, Happening::Fault(None));

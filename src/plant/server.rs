@@ -75,10 +75,16 @@ impl Server {
     ) -> Result<(), ServerError> {
         let start = (clock.now)();
         while !stop.load(Ordering::Relaxed) && !plant.ended() {
+            // Read before the clock, so that no answer is older than its request.
+            let heard = self.pty.as_ref().map_or(Ok(Vec::new()), |pty| pty.read(READ))?;
             let now = (clock.now)();
             plant.advance(now.since(start), say);
+            if self.bench.hear(&heard, now, &plant.levels()) {
+                let coils = self.bench.coils().clone();
+                say(Report { at_s: now.since(start).secs_f64(), what: Said::Lamp { coils } });
+            }
             self.plug(plant.connected())?;
-            self.exchange(plant, now, now.since(start), say)?;
+            self.speak(now)?;
             self.wait(clock)?;
         }
         Ok(())
@@ -94,24 +100,13 @@ impl Server {
         Ok(())
     }
 
-    fn exchange(
-        &mut self,
-        plant: &Plant,
-        now: Steady,
-        since_start: Span,
-        say: &mut dyn FnMut(Report),
-    ) -> Result<(), ServerError> {
-        let Some(pty) = &self.pty else { return Ok(()) };
-        let switched = self.bench.hear(&pty.read(READ)?, now, &plant.levels());
+    /// Sends what is through by now.
+    fn speak(&mut self, now: Steady) -> Result<(), ServerError> {
         let due = self.bench.due(now);
-        if !due.is_empty() {
-            pty.write(&due)?;
+        match &self.pty {
+            Some(pty) if !due.is_empty() => pty.write(&due),
+            Some(_) | None => Ok(()),
         }
-        if switched {
-            let coils = self.bench.coils().clone();
-            say(Report { at_s: since_start.secs_f64(), what: Said::Lamp { coils } });
-        }
-        Ok(())
     }
 
     /// Waits for bytes, or until the next one is due.

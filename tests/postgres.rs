@@ -1,11 +1,6 @@
 //! The same journal in PostgreSQL: a server of the tests' own, in a temporary folder, on a free port of this computer only.
 
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    clippy::print_stdout,
-    reason = "a test fails by panicking and says what it leaves out"
-)]
+#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test fails by panicking and says what it leaves out")]
 
 mod records;
 

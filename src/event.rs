@@ -2,12 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::alarm::Tag;
+pub use crate::alarm::Tag;
 use crate::expectation::Forecast;
 pub use crate::gauge::{GaugeId, LineId, Quality};
-use crate::job::Card;
+pub use crate::job::Card;
 use crate::lamp::Pattern;
-use crate::moment::{Moment, Span, Steady};
+pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
 use crate::view::View;

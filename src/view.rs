@@ -8,10 +8,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Priority, State, Tag};
-use crate::gauge::Quality;
+pub use crate::gauge::Quality;
 use crate::lamp::Pattern;
-pub use crate::watch::Basis;
-use crate::watch::Verdict;
+pub use crate::watch::{Basis, Verdict};
 
 /// A sentence as a key and the values that go into it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -1,5 +1,7 @@
 //! What the journal keeps and how it is looked into, with SQLite.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking and says what it leaves out")]
+
 mod records;
 
 use std::path::{Path, PathBuf};

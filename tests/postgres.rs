@@ -1,5 +1,7 @@
 //! The same journal in PostgreSQL: a server of the tests' own, in a temporary folder, on a free port of this computer only.
 
+#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a test fails by panicking and says what it leaves out")]
+
 mod records;
 
 use std::net::TcpListener;
@@ -9,8 +11,8 @@ use holdwatch::event::{Fact, GapCause, GaugeId, Record, Seq};
 use holdwatch::journal::{self, Check, Journal, JournalError, Keep, Played, Settings, Where, Window, Write};
 use holdwatch::moment::{Moment, Span};
 use records::{
-    ALWAYS, WRITE_TO, WriterProcess, all_readings, at_millis, brisk, check_history, command, gaps_of, reading, record,
-    run, utc, write_for_ever,
+    ALWAYS, WRITE_TO, WriterProcess, all_readings, at_millis, brisk, check_history, command, reading, record, run, utc,
+    write_for_ever,
 };
 use sqlx::{Connection, Row};
 

@@ -2,6 +2,13 @@
 //!
 //! `HOLDWATCH_KILLS` and `HOLDWATCH_CUTS` set how often; the quick form is 12 and 8.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a test fails by panicking and says what it leaves out"
+)]
+
 mod records;
 
 use std::time::Duration;

@@ -35,7 +35,7 @@ struct Peer {
 impl Peer {
     fn on(link: &Path, level: i32) -> Self {
         let pty = Pty::new(link);
-        let peer = Peer {
+        let mut peer = Peer {
             level: Arc::new(AtomicI32::new(level)),
             late: Arc::default(),
             babble: Arc::default(),
@@ -45,7 +45,7 @@ impl Peer {
         };
         let (level, late, babble) = (Arc::clone(&peer.level), Arc::clone(&peer.late), Arc::clone(&peer.babble));
         let (coils, stop) = (Arc::clone(&peer.coils), Arc::clone(&peer.stop));
-        let thread = thread::spawn(move || {
+        peer.thread = Some(thread::spawn(move || {
             let mut device = pty.device();
             let mut receiver = RequestReceiver::default();
             let mut held = Vec::new();
@@ -69,8 +69,8 @@ impl Peer {
                     device.write_all(&frame).unwrap();
                 }
             }
-        });
-        Peer { thread: Some(thread), ..peer }
+        }));
+        peer
     }
 
     fn coils(&self) -> BTreeMap<u16, bool> {

@@ -47,10 +47,16 @@ function element(name, text, fields = {}) {
 /** What may be said now: the view's own word while it is fresh, else that nobody is watching. */
 function belief(state) {
   const own = view?.verdict === "blind" ? state.heard : state.fresh;
-  if (view && own) return { verdict: view.verdict, why: tell(view.why), fresh: view.verdict !== "blind", heard: true };
+  if (view && own) return { verdict: view.verdict, why: reason(), fresh: view.verdict !== "blind", heard: true };
   const key = !view ? "connecting" : state.heard ? "stale" : "connection-lost";
   const age_s = Math.floor(state.heard ? (state.age ?? state.silent) : state.silent);
   return { verdict: "blind", why: say(key, { age_s }), fresh: false, heard: Boolean(view) && state.heard };
+}
+
+/** Why the word is what it is; what the message leaves out is taken from the view. */
+function reason() {
+  const { vacuum_pa, age_s, margin } = view;
+  return say(view.why.key, { vacuum_pa, age_s, margin: margin?.least, ...view.why.values });
 }
 
 function showWord({ verdict, why }) {
@@ -72,8 +78,9 @@ function announce(now) {
   const word = say(`word-${now.verdict}`);
   const danger = now.verdict === "loose" || (now.verdict === "blind" && view.job?.cutting);
   const shadow = view.shadow_sheets_left > 0;
-  write(danger && !shadow ? one("#bell") : one("#news"), `${word}. ${now.why}`);
-  if (!danger) write(one("#bell"), "");
+  const loud = danger && !shadow;
+  write(one(loud ? "#news" : "#bell"), "");
+  write(one(loud ? "#bell" : "#news"), `${word}. ${now.why}`);
 }
 
 function showAge(state) {
@@ -122,9 +129,8 @@ function jobText() {
 function showZones() {
   const zones = view.zones.map(({ id, told_open }) => [id, told_open]);
   const state = (open) => say(open ? "zone-open" : "zone-closed");
-  list(one(".squares"), zones, ([id, open]) =>
-    element("li", null, { "data-open": open, role: "img", "aria-label": `${id} ${state(open)}` }),
-  );
+  list(one(".squares"), zones, ([, open]) => element("i", null, { "data-open": open }));
+  one(".squares").setAttribute("aria-label", [say("zones"), ...zones.map(([id, open]) => `${id} ${state(open)}`)].join(", "));
   list(one(".tiles"), zones, ([id, open]) => {
     const tile = element("li", null, { "data-open": open });
     tile.append(element("b", id), element("span", state(open)));

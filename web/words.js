@@ -66,7 +66,8 @@ export function clock(time) {
 
 /** A name from outside, without control characters, and kept from turning the text around it. */
 function apart(name) {
-  return `\u2068${String(name).replace(/[\p{Cc}\u202a-\u202e\u2066-\u2069]/gu, " ")}\u2069`;
+  const text = String(name).replace(/[\p{Cc}\u202a-\u202e\u2066-\u2069]/gu, " ");
+  return /^[\x20-\x7e]*$/.test(text) ? text : `\u2068${text}\u2069`;
 }
 
 function shown(name, value, bare) {
@@ -93,10 +94,15 @@ export function fill(template, values = {}) {
   return put(kept);
 }
 
+function ownWords(key) {
+  const text = key.replace(OWN_PREFIX, "");
+  return /^[a-z-]+$/.test(text) ? text.replaceAll("-", " ") : apart(text);
+}
+
 /** The sentence of a key, or the key's own words where there is none. */
 export function say(key, values = {}) {
   const template = messages[key];
-  return template === undefined ? key.replace(OWN_PREFIX, "").replaceAll("-", " ") : fill(template, values);
+  return template === undefined ? ownWords(key) : fill(template, values);
 }
 
 /** The sentence of a message as the interface sends it. */

@@ -31,8 +31,11 @@ const CHUNK: usize = 1024;
 /// How long a line that floods is left alone after each chunk.
 const FLOOD_PAUSE: Duration = Duration::from_millis(50);
 
-/// Handles kept for the last words of a dying process: for each open line, bytes that darken its lights.
-static LAST_WORDS: Mutex<Vec<(LineId, Box<dyn SerialPort>, Vec<Vec<u8>>)>> = Mutex::new(Vec::new());
+/// For an open line a second handle, and the bytes that darken its lights.
+type LastWords = (LineId, Box<dyn SerialPort>, Vec<Vec<u8>>);
+
+/// Kept for the last words of a dying process.
+static LAST_WORDS: Mutex<Vec<LastWords>> = Mutex::new(Vec::new());
 
 /// Writes the dark frames of every open line, blocking; for a process that is about to die.
 pub(super) fn darken_all() {
@@ -146,7 +149,7 @@ impl Tended {
     }
 }
 
-fn last_words() -> std::sync::MutexGuard<'static, Vec<(LineId, Box<dyn SerialPort>, Vec<Vec<u8>>)>> {
+fn last_words() -> std::sync::MutexGuard<'static, Vec<LastWords>> {
     LAST_WORDS.lock().unwrap_or_else(PoisonError::into_inner)
 }
 

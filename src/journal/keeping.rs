@@ -1,9 +1,5 @@
 //! What is old is deleted, a little at a time.
 
-use std::time::Duration;
-
-use tokio::time::Instant;
-
 use super::Keep;
 use super::desk::{mark, set_mark};
 use super::link::{Link, Value, Wire};
@@ -14,30 +10,27 @@ use crate::moment::{Span, Utc};
 
 /// Rows deleted in one transaction at most.
 const ROWS: i64 = 2000;
-/// The time from one look for what is old to the next.
-const EVERY: Duration = Duration::from_secs(60);
+/// Rounds of the writer from one look for what is old to the next: a minute of them.
+const EVERY: u32 = 60;
 const SECOND: i64 = 1_000_000;
 
-/// Says when to look for what is old.
-#[derive(Debug)]
+/// Says when to look for what is old: at the first round, and from then on once in [`EVERY`] rounds.
+#[derive(Debug, Default)]
 pub(super) struct Sweeper {
-    due: Instant,
+    rounds_to_wait: u32,
 }
 
 impl Sweeper {
-    pub(super) fn new() -> Self {
-        Sweeper { due: Instant::now() }
+    /// Counts a round; whether to look now.
+    pub(super) fn is_due(&mut self) -> bool {
+        let due = self.rounds_to_wait == 0;
+        self.rounds_to_wait = self.rounds_to_wait.saturating_sub(1);
+        due
     }
 
-    pub(super) fn is_due(&self) -> bool {
-        Instant::now() >= self.due
-    }
-
-    /// Notes that a sweep is done, and whether it left something to do.
+    /// Notes that a sweep is done, and whether it left something to do in the next round.
     pub(super) fn swept(&mut self, more: bool) {
-        if !more {
-            self.due = Instant::now() + EVERY;
-        }
+        self.rounds_to_wait = if more { 0 } else { EVERY };
     }
 }
 

@@ -231,7 +231,7 @@ pub(super) fn is_damage(error: &sqlx::Error) -> bool {
     code.is_some_and(|code| matches!(primary_code(&code), Some(SQLITE_CORRUPT | SQLITE_NOTADB)))
 }
 
-/// Whether a statement was stopped because its time was up.
+/// Whether a statement was broken off by this program.
 pub(super) fn is_interrupt(error: &sqlx::Error) -> bool {
     const SQLITE_INTERRUPT: i32 = 9;
     let code = error.as_database_error().and_then(|e| e.code());

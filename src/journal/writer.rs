@@ -1,12 +1,11 @@
 //! The one that writes: it gathers, commits once a second, and goes on when the disk does not.
 
-use std::collections::VecDeque;
 use std::future::{Future, pending};
 use std::pin::pin;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, sleep, sleep_until};
+use tokio::time::{Interval, MissedTickBehavior, interval, sleep};
 
 use super::desk::{self, Desk};
 use super::keeping::{self, Sweeper};
@@ -17,9 +16,10 @@ use super::{Check, Journal, JournalError, Opened, Settings, Standing, Where, Wri
 use crate::event::{GapCause, Seq};
 use crate::moment::Moment;
 
-/// So many failures within [`FAILURE_WINDOW`] are trouble.
-const FAILURES: usize = 3;
-const FAILURE_WINDOW: Duration = Duration::from_secs(60);
+/// So many failures without [`CALM`] commits between them are trouble.
+const FAILURES: u32 = 3;
+/// So many commits in a row, a minute of them, let earlier failures be forgotten.
+const CALM: u32 = 60;
 /// The longest wait before the next attempt.
 const LONGEST_WAIT: Duration = Duration::from_secs(4);
 
@@ -30,7 +30,8 @@ pub struct Writer {
     roller: Roller,
     last: Seq,
     sweeper: Sweeper,
-    failures: VecDeque<Instant>,
+    failures: u32,
+    calm: u32,
 }
 
 /// Opens a journal for writing; see [`super::open`].
@@ -56,7 +57,7 @@ pub(super) async fn open(
         desk.counters.gap += 1;
         desk.commit(&Batch { gaps: vec![gap], ..Batch::nothing_after(seq) }).await?;
     }
-    let writer = Writer { desk, settings, roller, last: seq, sweeper: Sweeper::new(), failures: VecDeque::new() };
+    let writer = Writer { desk, settings, roller, last: seq, sweeper: Sweeper::default(), failures: 0, calm: 0 };
     Ok((Journal::of(place)?, writer, Opened { last, check }))
 }
 
@@ -70,10 +71,12 @@ impl Writer {
     pub async fn run(mut self, inbox: mpsc::Receiver<Write>, standing: watch::Sender<Standing>) {
         standing.send_modify(|s| s.stored = self.last);
         let mut inbox = Inbox::new(inbox, Pending::after(self.last, self.settings.limits));
-        let mut due = Instant::now() + self.settings.commit_every;
+        let mut rounds = interval(self.settings.commit_every);
+        rounds.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        // The first comes at once.
+        rounds.tick().await;
         loop {
-            inbox.gather(due).await;
-            due = Instant::now() + self.settings.commit_every;
+            inbox.gather(&mut rounds).await;
             inbox.flush = false;
             self.look_after_disk(&mut inbox, &standing).await;
             if !inbox.pending.is_empty() {
@@ -104,6 +107,10 @@ impl Writer {
             }
             inbox.attend(sleep(wait)).await;
             wait = (wait * 2).clamp(Duration::from_secs(1), LONGEST_WAIT);
+        }
+        self.calm = self.calm.saturating_add(1);
+        if self.calm >= CALM {
+            self.failures = 0;
         }
         let full = inbox.pending.entries_only;
         let dropped = inbox.pending.dropped();
@@ -137,16 +144,14 @@ impl Writer {
     }
 
     fn note_failure(&mut self, error: &JournalError, inbox: &mut Inbox, standing: &watch::Sender<Standing>) {
-        let now = Instant::now();
-        self.failures.push_back(now);
-        self.failures.retain(|failure| now.duration_since(*failure) < FAILURE_WINDOW);
-        self.failures.truncate(FAILURES);
+        self.failures = self.failures.saturating_add(1);
+        self.calm = 0;
         let full = matches!(error, JournalError::Database(e) if link::is_disk_full(e));
         if full {
             self.desk.drop_ballast();
             inbox.pending.entries_only = true;
         }
-        if full || self.failures.len() >= FAILURES {
+        if full || self.failures >= FAILURES {
             let dropped = inbox.pending.dropped();
             standing.send_modify(|s| {
                 s.trouble = Some(error.to_string());
@@ -206,12 +211,12 @@ impl Inbox {
         Inbox { channel, pending, flush: false, closing: false }
     }
 
-    /// Takes in what comes until a time, or until it is to be written now.
-    async fn gather(&mut self, until: Instant) {
+    /// Takes in what comes until the next round, or until it is to be written now.
+    async fn gather(&mut self, rounds: &mut Interval) {
         while !self.flush && !self.closing {
             tokio::select! {
                 biased;
-                () = sleep_until(until) => return,
+                _ = rounds.tick() => return,
                 () = self.take() => {}
             }
         }

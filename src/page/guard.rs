@@ -16,7 +16,7 @@ use axum::response::{IntoResponse, Response};
 use super::problem::Problem;
 use super::routes::Desk;
 use super::serve::{Client, Limits};
-use crate::moment::Steady;
+use crate::event::Steady;
 
 const LONGEST_URI: usize = 2 * 1024;
 const MOST_ADDRESSES: usize = 1024;

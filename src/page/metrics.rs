@@ -10,8 +10,7 @@ use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Registry, Unit};
 use serde::Serialize;
 
-use crate::view::View;
-use crate::watch::Verdict;
+use crate::view::{Verdict, View};
 
 /// The media type that OpenMetrics 1.0 asks for.
 pub(super) const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";

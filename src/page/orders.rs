@@ -11,9 +11,7 @@ use serde_json::Value;
 
 use super::problem::Problem;
 use super::routes::Desk;
-use crate::alarm::Tag;
-use crate::event::{Actor, Answer, Command, Outcome, ProgressTold};
-use crate::moment::Span;
+use crate::event::{Actor, Answer, Command, Outcome, ProgressTold, Span, Tag};
 
 type Desked = State<Arc<Desk>>;
 type Outcomes = Result<StatusCode, Problem>;
@@ -155,6 +153,7 @@ async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) ->
         Ok(Answer::Unknown { name, known }) => {
             Err(unprocessable(format!("there is no {name:?} here")).with_key("unknown-name").with_known(known))
         }
+        Ok(Answer::Refused(text)) if text.contains(' ') => Err(unprocessable(text)),
         Ok(Answer::Refused(key)) => {
             Err(Problem::new(StatusCode::CONFLICT, "this cannot be done now, the key says why").with_key(key))
         }

@@ -19,7 +19,7 @@ use super::assets::Assets;
 use super::guard::{Doors, guard, remote};
 use super::problem::Problem;
 use super::{HistorySpan, PageState, metrics, orders, stream};
-use crate::moment::Utc;
+use crate::event::Utc;
 use crate::view::View;
 
 const LARGEST_BODY: usize = 16 * 1024;

@@ -1,9 +1,7 @@
 //! A view with the time at which it was made, and how it looks some time later.
 
-use crate::gauge::Quality;
-use crate::moment::Steady;
-use crate::view::{Message, View};
-use crate::watch::Verdict;
+use crate::event::Steady;
+use crate::view::{Message, Quality, Verdict, View};
 
 /// A view and when it was made.
 #[derive(Clone, Debug, PartialEq)]

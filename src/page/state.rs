@@ -8,10 +8,8 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use super::{Limits, Shown};
-use crate::event::{Actor, Answer, Command};
-use crate::gauge::Quality;
-use crate::job::Card;
-use crate::moment::{Steady, Utc};
+use crate::event::{Actor, Answer, Card, Command, Steady, Utc};
+use crate::view::Quality;
 
 /// Everything the page is built over; cheap to clone.
 #[derive(Clone)]

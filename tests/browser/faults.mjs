@@ -33,7 +33,7 @@ export const checks = [
     await fixture.end();
     const took = await goesBlind(page, assert);
     assert.ok(took <= BLIND_WITHIN, `BLIND after ${took} ms`);
-    assert.match(await page.textContent("#far .why"), /nobody is watching/);
+    assert.match(await page.textContent("#far .why"), /nobody is watching/i);
     const next = await Fixture.start(program, fixture.port);
     Object.assign(fixture, next);
     await shows(page, "tight", BACK_WITHIN);

@@ -12,11 +12,17 @@ import { checks as reach } from "./reach.mjs";
 const [program, only = ""] = process.argv.slice(2);
 const chrome = await browser();
 let failed = 0;
+
+/** No check may hold up the others for ever. */
+function tooLong() {
+  return new Promise((_, reject) => setTimeout(() => reject(new Error("it did not end in 5 minutes")), 300000).unref());
+}
+
 for (const [sentence, check] of [...parts, ...looks, ...reach, ...faults]) {
   if (!sentence.includes(only)) continue;
   const fixture = await Fixture.start(program);
   try {
-    await check({ chrome, fixture, program, assert });
+    await Promise.race([check({ chrome, fixture, program, assert }), tooLong()]);
     console.log(`  ok      ${sentence}`);
   } catch (error) {
     failed += 1;

@@ -56,12 +56,8 @@ pub(crate) fn scene(name: &str) -> Option<View> {
         "shadow" => view.shadow_sheets_left = 7,
         "weak" => weak(&mut view),
         "margin" => margin(&mut view),
-        "not-seated" => word(
-            &mut view,
-            Verdict::Weak,
-            Message::new("not-seated").with_number("vacuum_pa", 38_200.0).with_number("low_pa", 50_000.0),
-        ),
-        "loose" => loose(&mut view, Tag::SuddenLoss, "cause-sheet-moved"),
+        "not-seated" => word(&mut view, Verdict::Weak, Message::new("not-seated").with_number("below_pa", 14_300.0)),
+        "loose" => loose(&mut view, Tag::SuddenLoss, "cause-sheet-lifted"),
         "pump-lost" => loose(&mut view, Tag::PumpLost, "cause-pump-stopped"),
         "high" => high(&mut view),
         "blind" => blind(&mut view, Message::new("no-reading").with_number("age_s", 190.0)),
@@ -185,25 +181,25 @@ fn margin(view: &mut View) {
     view.margin = view.margin.take().map(|margin| MarginView { least: 1.2, ..margin });
     let why = Message::new("margin-below-required").with_text("part", "rail 3");
     word(view, Verdict::Weak, why.with_number("margin", 1.2).with_number("required", 1.5));
-    view.alarms = vec![alarm(Tag::MarginLow, Priority::Medium, "cause-worn-face", "do-margin-low")];
+    view.alarms = vec![alarm(Tag::MarginLow, Priority::Medium, "cause-weak-part", "do-margin-low")];
 }
 
 fn loose(view: &mut View, tag: Tag, cause: &str) {
     view.vacuum_pa = Some(24_800.0);
     view.margin = view.margin.take().map(|margin| MarginView { least: 0.7, ..margin });
     let key = if tag == Tag::PumpLost { "pump-lost" } else { "sudden-loss" };
-    word(view, Verdict::Loose, Message::new(key).with_number("drop_pa", 27_600.0));
+    word(view, Verdict::Loose, Message::new(key).with_number("below_pa", 27_600.0));
     let action = if tag == Tag::PumpLost { "do-pump-lost" } else { "do-sudden-loss" };
     let mut first = alarm(tag, Priority::High, cause, action);
     first.first = true;
-    view.alarms = vec![first, alarm(Tag::MarginLow, Priority::Medium, "cause-lost-part", "do-margin-low")];
+    view.alarms = vec![first, alarm(Tag::MarginLow, Priority::Medium, "cause-more-kerf-than-thought", "do-margin-low")];
     view.light = Pattern { red: Lamp::Flashing, horn: true, ..Pattern::DARK };
 }
 
 fn high(view: &mut View) {
     view.vacuum_pa = Some(68_300.0);
     word(view, Verdict::High, Message::new("level-above-band").with_number("vacuum_pa", 68_300.0));
-    view.alarms = vec![alarm(Tag::LevelHigh, Priority::Low, "cause-shut-valve", "do-level-high")];
+    view.alarms = vec![alarm(Tag::LevelHigh, Priority::Low, "cause-shut-valve-or-plugged-filter", "do-level-high")];
 }
 
 fn blind(view: &mut View, why: Message) {
@@ -211,7 +207,7 @@ fn blind(view: &mut View, why: Message) {
     view.quality = Quality::Failure;
     view.age_s = Some(190.0);
     (view.vacuum_pa, view.absolute_pa, view.margin) = (None, None, None);
-    view.alarms = vec![alarm(Tag::NoReading, Priority::High, "cause-line", "do-no-reading")];
+    view.alarms = vec![alarm(Tag::NoReading, Priority::High, "cause-gauge-or-line", "do-no-reading")];
 }
 
 fn no_job(view: &mut View) {
@@ -239,11 +235,11 @@ fn first_run(view: &mut View) {
 }
 
 fn crowded(view: &mut View) {
-    loose(view, Tag::SuddenLoss, "cause-hose-or-valve");
+    loose(view, Tag::SuddenLoss, "cause-uncovered-zone");
     view.source = Source::Simulated;
     view.zones = zones(16);
     let more = [Tag::LevelLow, Tag::LevelHigh, Tag::NoReading, Tag::NotSaving];
-    view.alarms.extend(more.map(|tag| alarm(tag, Priority::Low, "cause-unknown", "do-level-low")));
+    view.alarms.extend(more.map(|tag| alarm(tag, Priority::Low, "cause-rim", "do-level-low")));
     view.alarms[2].state = State::Shelved;
     view.alarms[2].shelved_for_s = Some(410.0);
     view.alarms[3].state = State::LatchedAcknowledged;
@@ -259,7 +255,7 @@ fn crowded(view: &mut View) {
 fn hostile(view: &mut View) {
     let nasty = "<img src=x onerror=alert(1)>\u{202e}=cmd()\n".to_owned() + &"long-name-".repeat(12);
     view.table = nasty.clone();
-    view.why = Message::new(&nasty);
+    view.why = Message::new("<b>unheard-of</b>");
     view.cards = vec![nasty.clone()];
     view.degraded.push(degraded("<b>bold</b>"));
     if let Some(job) = &mut view.job {
@@ -272,27 +268,30 @@ fn hostile(view: &mut View) {
 
 /// A program that shows scenes, keeps what it is commanded, and remembers a made-up ten minutes.
 pub(crate) struct Shop {
-    start: Instant,
+    /// The steady time.
+    pub(crate) clock: Box<dyn Fn() -> Steady + Send + Sync>,
     /// What it was commanded, oldest first.
-    pub commanded: Mutex<Vec<(Actor, Command)>>,
+    pub(crate) commanded: Mutex<Vec<(Actor, Command)>>,
     /// What it answers.
-    pub answer: Mutex<Answer>,
+    pub(crate) answer: Mutex<Answer>,
     /// Whether its journal answers at all.
-    pub journal: bool,
+    pub(crate) journal: bool,
     /// Whether it answers commands at all.
-    pub deaf: bool,
+    pub(crate) deaf: bool,
 }
 
 impl Default for Shop {
     fn default() -> Self {
         let (commanded, answer) = (Mutex::default(), Mutex::new(Answer::Done));
-        Shop { start: Instant::now(), commanded, answer, journal: true, deaf: false }
+        let start = Instant::now();
+        let clock = Box::new(move || Steady::from_nanos(u64::try_from(start.elapsed().as_nanos()).unwrap()));
+        Shop { clock, commanded, answer, journal: true, deaf: false }
     }
 }
 
 impl Program for Shop {
     fn now(&self) -> Steady {
-        Steady::from_nanos(u64::try_from(self.start.elapsed().as_nanos()).unwrap())
+        (self.clock)()
     }
 
     fn command(&self, actor: Actor, command: Command) -> BoxFuture<'static, Answer> {

@@ -31,6 +31,7 @@ export class Fixture {
   }
 
   async end() {
+    if (this.child.exitCode !== null || this.child.signalCode !== null) return;
     const gone = new Promise((resolve) => this.child.once("exit", resolve));
     this.child.kill("SIGKILL");
     await gone;

@@ -226,6 +226,7 @@ impl WriterProcess {
     }
 
     /// Waits until the process says that it stored more, until it ends, or for a minute.
+    #[expect(clippy::panic, reason = "a test fails by panicking")]
     pub fn wait_for_more_than(&mut self, stored: u64) {
         for _ in 0..60_000 {
             if self.stored() > stored || self.child.try_wait().unwrap().is_some() {
@@ -259,6 +260,7 @@ pub struct Mount {
 
 impl Mount {
     /// Makes one of so many mebibytes; `None`, with the reason printed, where that cannot be done.
+    #[expect(clippy::print_stdout, reason = "a test says what it leaves out")]
     pub fn new(below: &Path, mebibytes: u64) -> Option<Self> {
         let (folder, image) = (below.join("mount"), below.join("image"));
         std::fs::create_dir(&folder).unwrap();

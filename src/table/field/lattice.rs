@@ -121,11 +121,6 @@ impl Lattice {
         (row + 1) * self.row_stride() + usize::from(odd) * self.half_stride() + 1
     }
 
-    /// Where a cell lies in a plane.
-    pub fn cell(&self, column: usize, row: usize) -> usize {
-        self.half_row(row, column % 2 == 1) + column / 2
-    }
-
     /// The cells of `colour` in `row` and `level`.
     pub fn coloured(&self, level: usize, row: usize, colour: Colour) -> HalfRow {
         let odd = colour.odd_in(row);

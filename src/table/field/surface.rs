@@ -237,8 +237,10 @@ impl Surface {
             if cell / nx + 1 < ny {
                 self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
             }
-            if let Some(sheet) = owner[cell] {
-                self.top[cell] += self.sheets[sheet].cover * self.sheeted[cell];
+        }
+        for (cell, sheet) in owner.iter().enumerate() {
+            if let Some(sheet) = sheet {
+                self.top[cell] += self.sheets[*sheet].cover * self.sheeted[cell];
             }
         }
     }

@@ -175,12 +175,10 @@ fn each_fault_moves_the_level_as_far_as_it_should() {
         let of: BTreeMap<Scene, _> = Scene::ALL.into_iter().map(|scene| (scene, levels(scene, seed))).collect();
         let good = &of[&Scene::GoodCut];
         let down = |scene: Scene, second: usize, beside: usize| good[beside].0 - of[&scene][second].0;
-        for second in [40, 95] {
-            assert!(down(Scene::BadlySeated, second, 28) > 3.0);
-            assert!(down(Scene::ZoneLeftOpen, second, 28) > 3.0);
-        }
         for scene in [Scene::BadlySeated, Scene::ZoneLeftOpen] {
-            assert!(down(scene, 112, 28).abs() < 0.2, "{scene} is put right before the cut");
+            assert!(down(scene, 42, 28) > 3.0, "{scene}");
+            // 80 s into a cut of 120 s that began at 45 s and stood still from 100 s to 115 s.
+            assert!(down(scene, 140, 110).abs() < 0.2, "{scene} is put right, and cut on");
         }
         assert!(down(Scene::SheetLifts, 94, 94).abs() < 0.01);
         for second in [100, 115] {
@@ -188,8 +186,9 @@ fn each_fault_moves_the_level_as_far_as_it_should() {
             let small = down(Scene::SmallPartLost, second + 15, second + 15);
             assert!(small > 0.02 && small < 0.3, "small part: {small} kPa");
         }
-        assert!(down(Scene::SlowLeak, 62, 62) < 1.0);
-        assert!(down(Scene::SlowLeak, 130, 130) > 3.0);
+        assert!(down(Scene::SlowLeak, 21, 28) < 1.0 && down(Scene::SlowLeak, 91, 28) > 3.0);
+        // 60 s into a cut that began at 92 s and stood still from 138 s to 153 s.
+        assert!(down(Scene::SlowLeak, 167, 90).abs() < 0.2);
         assert!(of[&Scene::PumpFailing][115].0 < 1.0);
         let plugged = of[&Scene::FilterPlugging][130];
         assert!(plugged.1 - good[130].1 > 3.0, "behind a plugged filter the vacuum is too deep");
@@ -280,8 +279,8 @@ fn the_plenum_answers_a_shut_valve_within_its_time_constants() {
         plant.advance(Span::from_millis(millis), &mut |_| {});
         plant.levels().manifold.pascals()
     };
-    let before = at(99_900);
-    let trace: Vec<f64> = (1..=100).map(|step| at(100_000 + 50 * step)).collect();
+    let before = at(101_900);
+    let trace: Vec<f64> = (1..=100).map(|step| at(102_000 + 50 * step)).collect();
     let after = trace[trace.len() - 1];
     let reached = |share: f64| {
         let level = before + share * (after - before);

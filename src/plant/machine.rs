@@ -13,7 +13,7 @@ use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::Span;
 use crate::table::{PartId, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
-use crate::units::AbsolutePressure;
+use crate::units::{AbsolutePressure, SquareResistance};
 
 /// What a gauge can feel.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -77,7 +77,7 @@ struct AirSide {
     motor: Glide,
     running_since: Option<Span>,
     speed: Glide,
-    /// Logarithm of the filter's growth.
+    /// How far the filter is plugged; see [`plugged`].
     plug: Glide,
     valves: Vec<Glide>,
     leak: (ZoneId, Glide),
@@ -171,7 +171,7 @@ impl Plant {
             Happening::Hold => self.top.fraction = Glide::at_rest(self.top.fraction.at(now)),
             Happening::LosePart => self.lose_part(),
             Happening::Leak(zone, share, over) => self.air.open_leak(now, zone, share, over),
-            Happening::Plug(factor, over) => self.air.plug.send(now, factor.ln(), over),
+            Happening::Plug(load, over) => self.air.plug.send(now, load, over),
             Happening::Slow(share, over) => self.air.speed.send(now, share, over),
             Happening::Cable(connected) => self.connected = connected,
             Happening::TakeOff => self.top = Top::bare(),
@@ -357,9 +357,9 @@ impl AirSide {
     /// Puts the present state into a table, and says which zones are open.
     fn shape(&self, table: &mut Table, now: Span, truth: &Truth) -> ZoneSet {
         let leak = pump_share(table, self.leak.1.at(now));
+        table.filter = plugged(table, self.plug.at(now));
         // The truth's own share of the speed is in the table's wear already.
         table.pump.wear *= self.speed_at(now, truth) / truth.pump;
-        table.filter = table.filter * self.plug.at(now).exp();
         let mut open = ZoneSet::EMPTY;
         for (index, (zone, valve)) in table.plenum.zones.iter_mut().zip(&self.valves).enumerate() {
             let opening = valve.at(now);
@@ -374,6 +374,14 @@ impl AirSide {
         }
         open
     }
+}
+
+/// A filter under a load of dust: a load of 1 adds the resistance at which the flow that the pump moves at half the room's
+/// pressure would take the room's whole pressure, which is r = p_atm² / Q².
+fn plugged(table: &Table, load: f64) -> SquareResistance {
+    let room = table.air.room.pascals();
+    let half = table.pump.throughput(AbsolutePressure::from_pascals(room / 2.0)).pa_m3_per_s();
+    SquareResistance::from_s2_per_m6(table.filter.s2_per_m6() + load * (room / half.max(1.0)).powi(2))
 }
 
 /// A valve that is open by a share of its bore: flow at a given drop goes with the share.

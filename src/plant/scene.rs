@@ -14,15 +14,15 @@ use crate::moment::Span;
 pub enum Scene {
     /// A sheet that is seated well and cut without loss.
     GoodCut,
-    /// The sheet lies on a chip: along one end it does not touch the board, until the chip is found.
+    /// The sheet lies on a chip: along one end it does not touch the board. It is cut all the same, until the chip is found.
     BadlySeated,
-    /// The valve of a zone under bare board stands open though it was told shut, until it is found.
+    /// The valve of a zone under bare board stands open though it was told shut, until it is found in the middle of the cut.
     ZoneLeftOpen,
     /// One end of the sheet comes up in the middle of the cut.
     SheetLifts,
     /// The smallest part that is cut free is swept off the table; the level hardly moves.
     SmallPartLost,
-    /// A hose works loose little by little while the sheet is cut.
+    /// A hose works loose little by little once the sheet is seated, until it is found in the middle of the cut.
     SlowLeak,
     /// The pump runs down in the middle of the cut.
     PumpFailing,
@@ -105,13 +105,13 @@ impl Scene {
     pub const fn main_part(self) -> MainPart {
         let (from, until, word, alarms): (_, _, _, &'static [&'static str]) = match self {
             Scene::GoodCut => (35, 145, "tight", &[]),
-            Scene::BadlySeated => (40, 95, "weak", &["level-low"]),
-            Scene::ZoneLeftOpen => (40, 95, "weak", &["level-low"]),
+            Scene::BadlySeated => (52, 98, "weak", &["level-low"]),
+            Scene::ZoneLeftOpen => (52, 98, "weak", &["level-low"]),
             Scene::SheetLifts => (100, 139, "loose", &["sudden-loss"]),
             Scene::SmallPartLost => (115, 145, "tight", &[]),
-            Scene::SlowLeak => (130, 150, "weak", &["level-low", "margin-low"]),
+            Scene::SlowLeak => (100, 136, "weak", &["level-low"]),
             Scene::PumpFailing => (105, 139, "loose", &["pump-lost", "sudden-loss"]),
-            Scene::FilterPlugging => (125, 148, "high", &["level-high"]),
+            Scene::FilterPlugging => (95, 148, "high", &["level-high"]),
             Scene::CablePulled => (83, 104, "blind", &["no-reading"]),
         };
         MainPart { from: Span::from_secs(from), until: Span::from_secs(until), word, alarms }

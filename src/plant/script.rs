@@ -5,7 +5,7 @@
 
 use super::report::{Said, SheetOutcome};
 use super::scene::Scene;
-use crate::job::Card;
+use crate::job::{Card, CardPart};
 use crate::moment::Span;
 use crate::table::{Rect, Table, ZoneId, ZoneSet};
 
@@ -32,7 +32,7 @@ pub(super) enum Happening {
     LosePart,
     /// A leak opens in the hose of a zone, as a share of what the pump moves.
     Leak(ZoneId, f64, Span),
-    /// The filter's resistance grows to that multiple.
+    /// The filter comes to hold that load of dust.
     Plug(f64, Span),
     /// The pump's speed comes to that share of itself.
     Slow(f64, Span),
@@ -65,7 +65,10 @@ struct Cast {
     card: usize,
     name: String,
     told: ZoneSet,
-    bare: Option<ZoneId>,
+    /// The first zone that is told open.
+    first: ZoneId,
+    /// A zone under bare board, or the first for a scene that needs none.
+    bare: ZoneId,
 }
 
 /// The cues of some scenes played one after the other, in order of time; the last is [`Said::Ended`].
@@ -101,69 +104,56 @@ impl Writer {
 const FIRST_PLUNGE: u64 = 30;
 /// Seconds that a cut takes.
 const CUT: u64 = 120;
-/// Seconds after which the operator finds what is wrong with a sheet that is not cut yet.
-const FOUND: u64 = 100;
 /// Seconds after which the operator holds a cut that has gone wrong.
 const HELD: u64 = 140;
 
 fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) -> u64 {
     load(writer, scene, table, cast);
     match scene {
-        Scene::GoodCut => cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good),
+        Scene::GoodCut => cut_through(writer, SheetOutcome::Good),
         Scene::BadlySeated => {
             writer.at(10, Happening::Fault(Some(scene)));
             writer.at(12, Happening::Raise(0.08, Span::from_secs(4)));
-            writer.at(FOUND, Happening::Fault(None));
-            writer.at(FOUND, Happening::Raise(0.0, Span::from_secs(3)));
-            cut_through(writer, FOUND + 15, SheetOutcome::Good)
+            cut_in_two(writer, 45, 100, Happening::Raise(0.0, Span::from_secs(3)))
         }
         Scene::ZoneLeftOpen => {
             writer.at(3, Happening::Fault(Some(scene)));
-            if let Some(bare) = cast.bare {
-                writer.at(3, Happening::Valve(bare, true));
-                writer.at(FOUND, Happening::Valve(bare, false));
-            }
-            writer.at(FOUND, Happening::Fault(None));
-            cut_through(writer, FOUND + 15, SheetOutcome::Good)
+            writer.at(3, Happening::Valve(cast.bare, true));
+            cut_in_two(writer, 45, 100, Happening::Valve(cast.bare, false))
+        }
+        Scene::SlowLeak => {
+            writer.at(20, Happening::Fault(Some(scene)));
+            writer.at(20, Happening::Leak(cast.first, 0.35, Span::from_secs(60)));
+            cut_in_two(writer, 92, 138, Happening::Leak(cast.first, 0.0, Span::from_secs(1)))
         }
         Scene::SheetLifts => {
             writer.at(95, Happening::Fault(Some(scene)));
             writer.at(95, Happening::Raise(0.12, Span::from_secs(1)));
-            cut_held(writer, HELD, SheetOutcome::Moved)
+            cut_held(writer, SheetOutcome::Moved)
         }
         Scene::SmallPartLost => {
             writer.at(110, Happening::Fault(Some(scene)));
             writer.at(110, Happening::LosePart);
-            cut_through(writer, FIRST_PLUNGE, SheetOutcome::Lost)
-        }
-        Scene::SlowLeak => {
-            writer.at(60, Happening::Fault(Some(scene)));
-            if let Some(zone) = cast.told.iter().next() {
-                writer.at(60, Happening::Leak(zone, 0.25, Span::from_secs(60)));
-                writer.at(168, Happening::Leak(zone, 0.0, Span::from_secs(1)));
-            }
-            writer.at(168, Happening::Fault(None));
-            cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good)
+            cut_through(writer, SheetOutcome::Lost)
         }
         Scene::PumpFailing => {
             writer.at(95, Happening::Fault(Some(scene)));
             writer.at(95, Happening::Slow(0.0, Span::from_secs(8)));
             writer.at(HELD + 13, Happening::Slow(1.0, Span::from_secs(1)));
-            cut_held(writer, HELD, SheetOutcome::Moved)
+            cut_held(writer, SheetOutcome::Moved)
         }
         Scene::FilterPlugging => {
-            writer.at(60, Happening::Fault(Some(scene)));
-            writer.at(60, Happening::Plug(12.0, Span::from_secs(60)));
-            writer.at(168, Happening::Plug(1.0, Span::from_secs(1)));
-            writer.at(168, Happening::Fault(None));
-            cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good)
+            writer.at(45, Happening::Fault(Some(scene)));
+            writer.at(45, Happening::Plug(3.0, Span::from_secs(40)));
+            writer.at(168, Happening::Plug(0.0, Span::from_secs(1)));
+            cut_through(writer, SheetOutcome::Good)
         }
         Scene::CablePulled => {
             writer.at(80, Happening::Fault(Some(scene)));
             writer.at(80, Happening::Cable(false));
             writer.at(105, Happening::Cable(true));
             writer.at(105, Happening::Fault(None));
-            cut_through(writer, FIRST_PLUNGE, SheetOutcome::Good)
+            cut_through(writer, SheetOutcome::Good)
         }
     }
 }
@@ -183,20 +173,39 @@ fn load(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) {
 }
 
 /// The sheet is cut to its end.
-fn cut_through(writer: &mut Writer, from: u64, outcome: SheetOutcome) -> u64 {
-    writer.tell(from, Said::Cutting { cutting: true });
-    writer.at(from, Happening::Cut(Span::from_secs(CUT)));
-    writer.tell(from + CUT, Said::Cutting { cutting: false });
-    unload(writer, from + CUT + 6, outcome)
+fn cut_through(writer: &mut Writer, outcome: SheetOutcome) -> u64 {
+    start_cut(writer, FIRST_PLUNGE, CUT);
+    writer.tell(FIRST_PLUNGE + CUT, Said::Cutting { cutting: false });
+    unload(writer, FIRST_PLUNGE + CUT + 6, outcome)
 }
 
-/// The cut is stopped by the operator.
-fn cut_held(writer: &mut Writer, held: u64, outcome: SheetOutcome) -> u64 {
-    writer.tell(FIRST_PLUNGE, Said::Cutting { cutting: true });
-    writer.at(FIRST_PLUNGE, Happening::Cut(Span::from_secs(CUT)));
-    writer.at(held, Happening::Hold);
-    writer.tell(held, Said::Cutting { cutting: false });
-    unload(writer, held + 10, outcome)
+/// The cut is begun in spite of a low level, held, and taken up again when the fault is put right.
+fn cut_in_two(writer: &mut Writer, from: u64, held: u64, put_right: Happening) -> u64 {
+    start_cut(writer, from, CUT);
+    hold_cut(writer, held);
+    writer.at(held + 2, put_right);
+    writer.at(held + 2, Happening::Fault(None));
+    let (again, left) = (held + 15, CUT + from - held);
+    start_cut(writer, again, left);
+    writer.tell(again + left, Said::Cutting { cutting: false });
+    unload(writer, again + left + 6, SheetOutcome::Good)
+}
+
+/// The cut is stopped by the operator, and the sheet given up.
+fn cut_held(writer: &mut Writer, outcome: SheetOutcome) -> u64 {
+    start_cut(writer, FIRST_PLUNGE, CUT);
+    hold_cut(writer, HELD);
+    unload(writer, HELD + 10, outcome)
+}
+
+fn start_cut(writer: &mut Writer, at: u64, over: u64) {
+    writer.tell(at, Said::Cutting { cutting: true });
+    writer.at(at, Happening::Cut(Span::from_secs(over)));
+}
+
+fn hold_cut(writer: &mut Writer, at: u64) {
+    writer.at(at, Happening::Hold);
+    writer.tell(at, Said::Cutting { cutting: false });
 }
 
 fn unload(writer: &mut Writer, from: u64, outcome: SheetOutcome) -> u64 {
@@ -212,26 +221,45 @@ fn names(table: &Table, zones: ZoneSet) -> Vec<String> {
     zones.iter().filter_map(|zone| table.plenum.zones.get(usize::from(zone.0))).map(|zone| zone.name.clone()).collect()
 }
 
-/// The first card that a scene can be played with.
+/// The card that a scene is played with: for a lost part the one with the smallest parts, else the first that will do.
 fn cast(scene: Scene, table: &Table, cards: &[Card]) -> Result<Cast, ScriptError> {
-    let mut cut = cards.iter().enumerate().filter(|(_, card)| card.parts.len() > 1).map(|(index, card)| {
-        let told = zones_of(table, card);
-        let bare = ZoneSet::first(table.plenum.zones.len())
-            .iter()
-            .find(|zone| !told.contains(*zone) && covered_share(table, *zone, &card.sheet.rect) < 0.5);
-        Cast { card: index, name: card.name.clone(), told, bare }
-    });
+    let with = |card: &usize| {
+        let told = zones_of(table, &cards[*card]);
+        let first = told.iter().next()?;
+        let bare = bare_zone(table, &cards[*card], told);
+        Some(Cast { card: *card, name: cards[*card].name.clone(), told, first, bare: bare.unwrap_or(first) })
+    };
+    let cut: Vec<usize> = (0..cards.len()).filter(|card| cards[*card].parts.len() > 1).collect();
     match scene {
-        Scene::ZoneLeftOpen => cut.find(|cast| cast.bare.is_some()).ok_or(ScriptError::NoBareZone(scene)),
+        Scene::ZoneLeftOpen => {
+            let casts = cut.iter().filter_map(with);
+            casts.into_iter().find(|cast| cast.bare != cast.first).ok_or(ScriptError::NoBareZone(scene))
+        }
+        Scene::SmallPartLost => {
+            let mean = |card: &usize| mean_part(&cards[*card]);
+            let least = cut.iter().min_by(|a, b| mean(a).total_cmp(&mean(b)));
+            least.and_then(with).ok_or(ScriptError::NoCard(scene))
+        }
         Scene::GoodCut
         | Scene::BadlySeated
         | Scene::SheetLifts
-        | Scene::SmallPartLost
         | Scene::SlowLeak
         | Scene::PumpFailing
         | Scene::FilterPlugging
-        | Scene::CablePulled => cut.next().ok_or(ScriptError::NoCard(scene)),
+        | Scene::CablePulled => cut.iter().find_map(with).ok_or(ScriptError::NoCard(scene)),
     }
+}
+
+/// The mean area of a card's parts in square metres.
+fn mean_part(card: &Card) -> f64 {
+    let area = |part: &CardPart| (part.rect.width() * part.rect.height()).square_metres();
+    card.parts.iter().map(area).sum::<f64>() / card.parts.len() as f64
+}
+
+/// The first zone that is not told open and lies mostly under bare board.
+fn bare_zone(table: &Table, card: &Card, told: ZoneSet) -> Option<ZoneId> {
+    let mut zones = ZoneSet::first(table.plenum.zones.len()).iter();
+    zones.find(|zone| !told.contains(*zone) && covered_share(table, *zone, &card.sheet.rect) < 0.5)
 }
 
 /// The zones that a card names, or else those that lie at least half under its sheet.

@@ -7,6 +7,7 @@ use super::edges::{Cover, Edge};
 use super::grid::Grid;
 use super::opening::{EdgeSink, LineSink};
 use super::operator::{Block, Borders, Strata};
+use super::rim;
 use super::spectrum::Medium;
 use super::window::Window;
 use crate::table::{Kerf, PartShape, Point, Rim, Seam, Table, TableLoad};
@@ -143,20 +144,12 @@ impl Surface {
 
     /// Conductance of the rims' cells to the room, for each level.
     fn rims(&self, table: &Table) -> Borders {
-        let heights = self.grid.owned_heights();
-        let along = self.grid.along();
-        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
-            let each = along.iter().zip(&heights).map(|(along, height)| {
-                let inside = 2.0 * along * length / depth;
-                match rim {
-                    Rim::Sealed => 0.0,
-                    Rim::Open => inside,
-                    Rim::HalfSealed(seal) => 1.0 / (1.0 / inside + seal.per_metre() / (height * length)),
-                }
-            });
-            each.collect()
-        };
         let (hx, hy, rims) = (self.grid.hx, self.grid.hy, &table.board.rims);
+        let reach = self.medium(None).reach();
+        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
+            let per_metre = rim::conductances(rim, &self.grid, self.contact, depth, reach);
+            per_metre.iter().map(|conductance| conductance * length).collect()
+        };
         Borders {
             west: rim(rims.x_min, hx, hy),
             east: rim(rims.x_max, hx, hy),

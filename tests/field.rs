@@ -4,6 +4,8 @@
 //! `tests/cases/*.result.json` were made beforehand by an independent program on grids of 2 mm with corrections from 1 mm;
 //! their stated accuracy is ±0.2 kPa, ±0.5 % in flow and ±1 to 1.5 % in force.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
+
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_2, PI};
 use std::fs;
@@ -394,7 +396,7 @@ fn a_turned_hole_leaks_as_the_straight_one() {
         held_and_leaked(&load)
     };
     let (force, straight) = leak(0.0);
-    assert_eq!(force, 0.0);
+    assert!(force.abs() < f64::MIN_POSITIVE, "{force} N");
     for degrees in [15.0, 30.0, 45.0] {
         close(leak(degrees).1, straight, 0.04, &format!("{degrees}°"));
     }

@@ -348,10 +348,10 @@ mod tests {
         let surface = surface();
         let flows: Vec<Vec<f64>> =
             (0..6).map(|zone| solve_zone(&surface, zone, Precision::Exact).unwrap().flows).collect();
-        for one in 0..6 {
-            for other in 0..one {
-                let difference = flows[one][other] - flows[other][one];
-                assert!(difference.abs() < 1e-9 * flows[one][one], "{one} {other}: {difference:e}");
+        for (one, row) in flows.iter().enumerate() {
+            for (other, flow) in row.iter().enumerate() {
+                let difference = flow - flows[other][one];
+                assert!(difference.abs() < 1e-9 * row[one], "{one} {other}: {difference:e}");
             }
         }
     }

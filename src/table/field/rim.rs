@@ -145,12 +145,10 @@ impl Column {
             })
             .collect();
         eliminate(&mut tied, &mut sides);
-        for row in 0..levels {
-            self.matrix[row][row] += ties[row];
-            for column in 0..levels {
-                self.matrix[row][column] -= ties[row] * sides[row][column];
-            }
-            self.right[row] += ties[row] * sides[row][levels];
+        for (row, (tie, side)) in ties.iter().zip(&sides).enumerate() {
+            self.matrix[row][row] += tie;
+            self.matrix[row].iter_mut().zip(side).for_each(|(own, taken)| *own -= tie * taken);
+            self.right[row] += tie * side[levels];
         }
     }
 

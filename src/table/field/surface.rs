@@ -230,11 +230,6 @@ impl Surface {
             if cell / nx + 1 < ny {
                 self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
             }
-<<<<<<< HEAD
-        }
-        for (cell, sheet) in owner.iter().enumerate() {
-=======
->>>>>>> field
             if let Some(sheet) = sheet {
                 self.top[cell] += self.sheets[*sheet].cover * self.sheeted[cell];
             }

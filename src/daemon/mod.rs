@@ -1,11 +1,11 @@
 //! The edge: ports, clocks, the worker, the store, the page, signals and the service manager, wired together.
 //!
 //! Tasks, and what runs between them:
-//! - one task for each line ([`port`]): bytes and losses go to the worker, bytes to write come from it;
-//! - the worker ([`worker`]): takes events, steps the minder, carries its actions out; it never waits for any other task;
+//! - one task for each line (`port`): bytes and losses go to the worker, bytes to write come from it;
+//! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
 //! - the page: shows the newest view, and passes commands to the worker;
-//! - one child process for each forecast ([`compute`]).
+//! - one child process for each forecast (`compute`).
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
 

@@ -4,6 +4,8 @@
 //! `tests/cases/*.result.json` were made beforehand by an independent program on grids of 2 mm with corrections from 1 mm;
 //! their stated accuracy is ±0.2 kPa, ±0.5 % in flow and ±1 to 1.5 % in force.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
+
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_2, PI};
 use std::fs;
@@ -285,19 +287,26 @@ fn a_faint_seam_leaks_its_conductance() {
 }
 
 /// A board half covered: by conformal map the cover's edge costs as much flow as open board of width (2 ln 2/π)·t·s would
-/// draw, and as much of the cover's ∫v, wherever it lies between the cells (15.886 mm at 18 mm and a ratio of 4).
+/// draw, and as much of the cover's ∫v, wherever it lies between the cells (15.886 mm at 18 mm and a ratio of 4). A plain
+/// grid moves the edge by a fifth of a cell; what is left here must be less.
 #[test]
 fn a_cover_s_edge_leaks_and_loses_the_band_of_its_conformal_map() {
     for (ratio, band) in [(1.0, 7.943), (4.0, 15.886), (5.0, 17.761)] {
         close(2.0 * LN_2 / PI * 18.0 * f64::sqrt(ratio), band, 1e-3, "band");
         for offset in [0.0, 0.001_3, 0.002_5, 0.004_1] {
-            let table = small_table(0.6, 0.04, ratio * 2e-13, 2e-13, 0.0);
-            let load = TableLoad { sheets: vec![sheet(0.3 + offset, 0.0, 0.6, 0.04)], ..TableLoad::default() };
-            let field = Field::solve(&table, &load, Resolution::Standard).unwrap();
-            let width = field.zones().get(ZoneId(0), ZoneId(0)) * 0.018 / 2e-13 / 0.04 - 0.3 - offset;
-            assert!((1e3 * width - band).abs() < 0.05 * band, "ratio {ratio}, {offset}: {width} is not {band} mm");
-            let lost = 0.3 - offset - mean_potential_area(&field) / 0.04;
-            assert!((1e3 * lost - band).abs() < 0.05 * band, "ratio {ratio}, {offset}: lost {lost} is not {band} mm");
+            for (resolution, limit) in [(Resolution::Standard, 0.9), (Resolution::Fine, 0.4)] {
+                let table = small_table(0.6, 0.04, ratio * 2e-13, 2e-13, 0.0);
+                let load = TableLoad { sheets: vec![sheet(0.3 + offset, 0.0, 0.6, 0.04)], ..TableLoad::default() };
+                let field = Field::solve(&table, &load, resolution).unwrap();
+                let width = field.zones().get(ZoneId(0), ZoneId(0)) * 0.018 / 2e-13 / 0.04 - 0.3 - offset;
+                let lost = 0.3 - offset - mean_potential_area(&field) / 0.04;
+                for found in [1e3 * width, 1e3 * lost] {
+                    assert!(
+                        (found - band).abs() < limit,
+                        "ratio {ratio}, {offset}, {resolution:?}: {found} is not {band} mm"
+                    );
+                }
+            }
         }
     }
 }
@@ -387,7 +396,7 @@ fn a_turned_hole_leaks_as_the_straight_one() {
         held_and_leaked(&load)
     };
     let (force, straight) = leak(0.0);
-    assert_eq!(force, 0.0);
+    assert!(force.abs() < f64::MIN_POSITIVE, "{force} N");
     for degrees in [15.0, 30.0, 45.0] {
         close(leak(degrees).1, straight, 0.04, &format!("{degrees}°"));
     }
@@ -583,12 +592,12 @@ fn an_independent_program_finds_the_same_flows() {
     assert!(output.status.success(), "{said}{erred}");
 }
 
-/// Two zones under a covered board of two layers with an open and a half-sealed rim, in double precision.
+/// Two zones under a covered board of two layers with a seam along its middle, in double precision.
 fn discrete_problem() -> Value {
     let mut table = small_table(0.4, 0.2, 1e-12, 2e-13, 1.5e10);
     table.board.layers = vec![layer(0.012, 1e-12, 2e-13), layer(0.004, 4e-13, 1e-13)];
-    table.board.rims.x_min = Rim::Open;
-    table.board.rims.y_max = Rim::HalfSealed(LayerResistance::from_per_metre(3e10));
+    let seam = holdwatch::table::Seam { from: point(0.0, 0.1), to: point(0.4, 0.1), conductance_m2: 1e-13 };
+    table.board.seams = vec![seam];
     let zone = table.plenum.zones[0].clone();
     let at = |x0, x1| Zone { rects: vec![Rect::from_metres(x0, 0.02, x1, 0.18)], ..zone.clone() };
     table.plenum.zones = vec![at(0.02, 0.18), at(0.2, 0.38)];

@@ -7,6 +7,7 @@ mod support;
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
+use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -111,8 +112,9 @@ fn setup(folder: &Path) -> (PathBuf, PathBuf) {
     let text = text.replace("/dev/serial/by-id/simulated", link.to_str().unwrap());
     let text = text.replace("[jobs]\ncards = \"cards\"\n", "");
     let file = folder.join("table.toml");
-    let more = "\n[page]\nlisten = \"127.0.0.1:0\"\n[journal]\npath = \"journal.db\"\n";
-    std::fs::write(&file, text + more).unwrap();
+    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let more = format!("\n[page]\nlisten = \"127.0.0.1:{port}\"\n[journal]\npath = \"journal.db\"\n");
+    std::fs::write(&file, text + &more).unwrap();
     (file, link)
 }
 

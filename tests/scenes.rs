@@ -44,7 +44,7 @@ fn play(scene: Scene) {
         folder.path().to_str().unwrap(),
     ]);
     // The child that plays the table starts some tenths of a second before or after the program's own clock.
-    let (from, until) = (truth.from.secs_f64() + 8.0, truth.until.secs_f64() - 8.0);
+    let (from, until) = (truth.from.secs_f64() + 2.0, truth.until.secs_f64() - 2.0);
     let limit = Instant::now() + Duration::from_secs_f64((until + 60.0) / PACE);
     let (mut right, mut wrong, mut alarms) = (0, Vec::new(), BTreeSet::new());
     loop {
@@ -75,43 +75,13 @@ fn play(scene: Scene) {
 }
 
 #[test]
-fn a_good_cut_is_tight_throughout() {
-    play(Scene::GoodCut);
-}
-
-#[test]
-fn a_sheet_that_does_not_seat_is_weak() {
-    play(Scene::BadlySeated);
-}
-
-#[test]
-fn a_zone_left_open_over_bare_board_is_weak() {
-    play(Scene::ZoneLeftOpen);
-}
-
-#[test]
 fn a_sheet_that_lifts_is_loose_and_alarms() {
     play(Scene::SheetLifts);
 }
 
 #[test]
-fn a_small_part_that_goes_stays_tight() {
-    play(Scene::SmallPartLost);
-}
-
-#[test]
-fn a_slow_leak_comes_to_weak() {
-    play(Scene::SlowLeak);
-}
-
-#[test]
 fn a_failing_pump_is_loose_and_alarms() {
     play(Scene::PumpFailing);
-}
-
-#[test]
-fn a_plugging_filter_is_high() {
-    play(Scene::FilterPlugging);
 }
 
 #[test]

@@ -1,11 +1,11 @@
 //! The edge: ports, clocks, the worker, the store, the page, signals and the service manager, wired together.
 //!
 //! Tasks, and what runs between them:
-//! - one task for each line ([`port`]): bytes and losses go to the worker, bytes to write come from it;
-//! - the worker ([`worker`]): takes events, steps the minder, carries its actions out; it never waits for any other task;
+//! - one task for each line (`port`): bytes and losses go to the worker, bytes to write come from it;
+//! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
 //! - the page: shows the newest view, and passes commands to the worker;
-//! - one child process for each forecast ([`compute`]).
+//! - one child process for each forecast (`compute`).
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
 
@@ -78,12 +78,12 @@ pub enum DaemonError {
     #[error("the runtime cannot start: {0}")]
     Runtime(std::io::Error),
     /// The page's address cannot be used.
-    #[error("the page cannot listen on {address}: {source}; choose another under [page] listen")]
+    #[error("the page cannot listen on {address}: {reason}; choose another under [page] listen")]
     Listen {
         /// The address.
         address: SocketAddr,
         /// Why.
-        source: std::io::Error,
+        reason: std::io::Error,
     },
     /// The journal cannot be opened, and that will not pass.
     #[error(transparent)]
@@ -112,12 +112,11 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     let Options { setup, folder, pace, stop, controller, ready } = options;
     darken_on_panic();
     let clock = Clock::new(pace);
-    let address = setup.page.listen;
-    let listener = TcpListener::bind(address).await.map_err(|source| DaemonError::Listen { address, source })?;
-    let local = listener.local_addr().map_err(|source| DaemonError::Listen { address, source })?;
-
     let tasks = TaskTracker::new();
     let (store, opened) = store::open(&place(&setup, &folder), clock.now()).await?;
+    let address = setup.page.listen;
+    let listener = TcpListener::bind(address).await.map_err(|reason| DaemonError::Listen { address, reason })?;
+    let local = listener.local_addr().map_err(|reason| DaemonError::Listen { address, reason })?;
     let folder = cards::Folder::new(setup.cards_dir.as_ref().map(|cards| folder.join(cards)));
     let minder = Minder::new(setup.clone(), folder.names(&setup), opened, clock.now())?;
 

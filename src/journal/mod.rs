@@ -10,7 +10,7 @@
 //! * A failed commit is never taken for a good one: the connection is closed and opened anew, the batch is looked for, and
 //!   written again if it is not there.
 //! * While nothing can be stored the writer goes on taking from its channel. Beyond [`Limits`] readings are dropped and a
-//!   gap of cause [`GapCause::NotSaved`](crate::event::GapCause::NotSaved) stands for them; entries are kept as long as
+//!   gap of cause [`GapCause::NotSaved`] stands for them; entries are kept as long as
 //!   [`Limits::entries`] allows.
 //!
 //! # What is kept how

@@ -113,6 +113,7 @@ impl Minder {
         let watch = Watch::new(WatchSettings {
             interval: main.every,
             false_alarm_interval: setup.watch.false_alarm_every,
+            kerf_error: kerf_error(&setup),
             ..WatchSettings::default()
         });
         let talkers = talkers(&setup)?;
@@ -255,6 +256,12 @@ impl Minder {
     fn line_gone(&self, line: LineId) -> String {
         format!("line-{}-gone", self.line_name(line))
     }
+}
+
+/// The share by which the computed effect of the kerf may be wrong: what is not known of the board and of a kerf's leak, at
+/// most a quarter, so that a sheet that lifts late in a cut still stands out. The quarter is a choice of ours.
+fn kerf_error(setup: &Setup) -> f64 {
+    (setup.spread.board * setup.spread.kerf - 1.0).clamp(0.1, 0.25)
 }
 
 fn talkers(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {

@@ -31,8 +31,8 @@ def graded(layers, count, growth):
 
 
 def discrete():
-    """S of two zones under a covered board with an open and a half-sealed rim, on cells of 10 mm."""
-    h, nx, ny, contact, seal = 0.01, 40, 20, 1.5e10, 3e10
+    """S of two zones under a covered board with a seam along its middle, on cells of 10 mm."""
+    h, nx, ny, contact, seam = 0.01, 40, 20, 1.5e10, 1e-13
     intervals = graded([(0.012, 1e-12, 2e-13), (0.004, 4e-13, 1e-13)], 4, 1.5)
     levels = len(intervals) + 1
     along, owned = np.zeros(levels), np.zeros(levels)
@@ -54,8 +54,7 @@ def discrete():
     for k in range(levels):
         tie(at[k, :, :-1], at[k, :, 1:], along[k])
         tie(at[k, :-1, :], at[k, 1:, :], along[k])
-        diagonal[at[k, :, 0]] += 2 * along[k]
-        diagonal[at[k, -1, :]] += 1 / (1 / (2 * along[k]) + seal / (owned[k] * h))
+        diagonal[at[k, 9:11, :]] += 0.5 * seam * h * owned[k] / owned.sum()
         if k + 1 < levels:
             tie(at[k], at[k + 1], intervals[k][2] * h * h / intervals[k][0])
     zones = [at[0, 2:18, 2:18].ravel(), at[0, 2:18, 20:38].ravel()]

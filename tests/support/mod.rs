@@ -10,6 +10,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use rustix::fs::{Mode, OFlags, open};
+use rustix::io::{FdFlags, fcntl_setfd};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use serde_json::Value;
@@ -35,8 +36,10 @@ impl Pty {
         let near = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
         grantpt(&near).unwrap();
         unlockpt(&near).unwrap();
+        // A child must not keep the device alive.
+        fcntl_setfd(&near, FdFlags::CLOEXEC).unwrap();
         let name = ptsname(&near, Vec::new()).unwrap();
-        let far = open(name.as_c_str(), OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
+        let far = open(name.as_c_str(), OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty()).unwrap();
         let mut settings = tcgetattr(&far).unwrap();
         settings.make_raw();
         tcsetattr(&far, OptionalActions::Now, &settings).unwrap();

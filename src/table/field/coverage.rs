@@ -18,7 +18,7 @@ pub(super) struct Patch {
 
 impl Patch {
     /// The share of one cell.
-    pub fn share(&self, column: usize, row: usize) -> f64 {
+    pub(super) fn share(&self, column: usize, row: usize) -> f64 {
         if !self.columns.contains(&column) || !self.rows.contains(&row) {
             return 0.0;
         }
@@ -26,7 +26,7 @@ impl Patch {
     }
 
     /// The cells with a share above zero: column, row, share.
-    pub fn cells(&self) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
+    pub(super) fn cells(&self) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
         let width = self.columns.len().max(1);
         self.shares
             .iter()

@@ -29,7 +29,7 @@ pub(super) struct Edge {
 
 impl Cover {
     /// The sheets of `load` without the parts that are gone and the kerfs along these.
-    pub fn new(table: &Table, load: &TableLoad) -> Self {
+    pub(super) fn new(table: &Table, load: &TableLoad) -> Self {
         let (length, width) = (table.board.length.metres(), table.board.width.metres());
         let board = rectangle((0.0, 0.0), (length, width));
         let sheets = load.sheets.iter().fold(MultiPolygon(Vec::new()), |whole: MultiPolygon<f64>, sheet| {
@@ -46,7 +46,7 @@ impl Cover {
     }
 
     /// Its outlines: what to add (+1) and what to take off again (−1).
-    pub fn outlines(&self) -> Vec<(Vec<Point>, f64)> {
+    pub(super) fn outlines(&self) -> Vec<(Vec<Point>, f64)> {
         let mut outlines = Vec::new();
         for polygon in &self.region {
             outlines.push((points(polygon.exterior()), 1.0));
@@ -56,7 +56,7 @@ impl Cover {
     }
 
     /// Its edges against open board.
-    pub fn edges(&self) -> Vec<Edge> {
+    pub(super) fn edges(&self) -> Vec<Edge> {
         let rings =
             self.region.iter().flat_map(|polygon| std::iter::once(polygon.exterior()).chain(polygon.interiors()));
         let edges = rings.flat_map(LineString::lines).map(|line| Edge { from: line.start.x_y(), to: line.end.x_y() });
@@ -79,13 +79,13 @@ impl Edge {
     }
 
     /// The unit vector square to it, into the cover.
-    pub fn normal(&self) -> (f64, f64) {
+    pub(super) fn normal(&self) -> (f64, f64) {
         let (ux, uy) = self.direction();
         (-uy, ux)
     }
 
     /// The distance from `point`.
-    pub fn distance(&self, point: (f64, f64)) -> f64 {
+    pub(super) fn distance(&self, point: (f64, f64)) -> f64 {
         let (ux, uy) = self.direction();
         let (px, py) = (point.0 - self.from.0, point.1 - self.from.1);
         let length = (self.to.0 - self.from.0).hypot(self.to.1 - self.from.1);
@@ -94,7 +94,7 @@ impl Edge {
     }
 
     /// +1 if `point` lies on the covered side, −1 if not; nothing beyond the edge's ends.
-    pub fn side(&self, point: (f64, f64)) -> Option<f64> {
+    pub(super) fn side(&self, point: (f64, f64)) -> Option<f64> {
         let (ux, uy) = self.direction();
         let (px, py) = (point.0 - self.from.0, point.1 - self.from.1);
         let along = px * ux + py * uy;

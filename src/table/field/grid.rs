@@ -69,12 +69,12 @@ pub(super) struct Grid {
 
 impl Grid {
     /// Two coarser grids, and halves of a row of one colour, must come out whole.
-    pub const X_MULTIPLE: usize = 8;
+    pub(super) const X_MULTIPLE: usize = 8;
     /// Two coarser grids must come out whole.
-    pub const Y_MULTIPLE: usize = 4;
+    pub(super) const Y_MULTIPLE: usize = 4;
 
     /// The grid of `board` at `resolution`.
-    pub fn new(board: &Board, resolution: Resolution) -> Self {
+    pub(super) fn new(board: &Board, resolution: Resolution) -> Self {
         let (length, width) = (board.length.metres(), board.width.metres());
         let nx = whole_cells(length / resolution.cell_m(), Self::X_MULTIPLE);
         let ny = whole_cells(width / resolution.cell_m(), Self::Y_MULTIPLE);
@@ -84,37 +84,37 @@ impl Grid {
     }
 
     /// How many levels there are.
-    pub fn levels(&self) -> usize {
+    pub(super) fn levels(&self) -> usize {
         self.intervals.len() + 1
     }
 
     /// How many cells a level has.
-    pub fn cells(&self) -> usize {
+    pub(super) fn cells(&self) -> usize {
         self.nx * self.ny
     }
 
     /// A cell's area in m².
-    pub fn cell_area(&self) -> f64 {
+    pub(super) fn cell_area(&self) -> f64 {
         self.hx * self.hy
     }
 
     /// Transmissivity along each level, the in-plane permeability times the height that the level owns, in m³.
-    pub fn along(&self) -> Vec<f64> {
+    pub(super) fn along(&self) -> Vec<f64> {
         self.halves(|interval| interval.along)
     }
 
     /// The height that each level owns in metres.
-    pub fn owned_heights(&self) -> Vec<f64> {
+    pub(super) fn owned_heights(&self) -> Vec<f64> {
         self.halves(|_| 1.0)
     }
 
     /// Permeance of each interval, permeability over height, in metres.
-    pub fn through(&self) -> Vec<f64> {
+    pub(super) fn through(&self) -> Vec<f64> {
         self.intervals.iter().map(|interval| interval.through / interval.height).collect()
     }
 
     /// `point` in units of cells.
-    pub fn in_cells(&self, point: Point) -> (f64, f64) {
+    pub(super) fn in_cells(&self, point: Point) -> (f64, f64) {
         (point.x.metres() / self.hx, point.y.metres() / self.hy)
     }
 

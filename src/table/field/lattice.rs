@@ -85,7 +85,7 @@ pub(super) struct HalfRow {
 
 impl Lattice {
     /// A block of `nx` (even) by `ny` cells.
-    pub fn new(nx: usize, ny: usize, levels: usize) -> Self {
+    pub(super) fn new(nx: usize, ny: usize, levels: usize) -> Self {
         Lattice { half: nx / 2, rows: ny, levels }
     }
 
@@ -102,27 +102,27 @@ impl Lattice {
     }
 
     /// The length of a vector over all levels.
-    pub fn len(&self) -> usize {
+    pub(super) fn len(&self) -> usize {
         self.levels * self.plane_stride()
     }
 
     /// The length of a vector over one level.
-    pub fn plane_len(&self) -> usize {
+    pub(super) fn plane_len(&self) -> usize {
         self.plane_stride()
     }
 
     /// Where one level lies in a vector over all.
-    pub fn plane(&self, level: usize) -> Range<usize> {
+    pub(super) fn plane(&self, level: usize) -> Range<usize> {
         level * self.plane_stride()..(level + 1) * self.plane_stride()
     }
 
     /// Where the even (`odd` false) or odd cells of `row` begin in a plane.
-    pub fn half_row(&self, row: usize, odd: bool) -> usize {
+    pub(super) fn half_row(&self, row: usize, odd: bool) -> usize {
         (row + 1) * self.row_stride() + usize::from(odd) * self.half_stride() + 1
     }
 
     /// The cells of `colour` in `row` and `level`.
-    pub fn coloured(&self, level: usize, row: usize, colour: Colour) -> HalfRow {
+    pub(super) fn coloured(&self, level: usize, row: usize, colour: Colour) -> HalfRow {
         let odd = colour.odd_in(row);
         let base = level * self.plane_stride();
         let here = base + self.half_row(row, odd);
@@ -132,7 +132,7 @@ impl Lattice {
     }
 
     /// Spreads row-after-row `values` of one level into its plane.
-    pub fn pack<R: Real>(&self, values: &[f64], plane: &mut [R]) {
+    pub(super) fn pack<R: Real>(&self, values: &[f64], plane: &mut [R]) {
         for (row, line) in values.chunks_exact(2 * self.half).enumerate() {
             let (even, odd) = (self.half_row(row, false), self.half_row(row, true));
             for (at, pair) in line.chunks_exact(2).enumerate() {
@@ -143,7 +143,7 @@ impl Lattice {
     }
 
     /// Gathers one level's plane row after row.
-    pub fn unpack<R: Real>(&self, plane: &[R]) -> Vec<f64> {
+    pub(super) fn unpack<R: Real>(&self, plane: &[R]) -> Vec<f64> {
         let mut values = Vec::with_capacity(2 * self.half * self.rows);
         for row in 0..self.rows {
             let (even, odd) = (self.half_row(row, false), self.half_row(row, true));

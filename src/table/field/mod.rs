@@ -13,6 +13,7 @@ mod lattice;
 mod multigrid;
 mod opening;
 mod operator;
+mod rim;
 mod sequence;
 mod spectrum;
 mod surface;
@@ -304,4 +305,54 @@ fn balanced(zones: &ZoneMatrix) -> ZoneMatrix {
 /// The zone at `place`; a table has no more than 64.
 fn zone_id(place: usize) -> ZoneId {
     ZoneId(place as u8)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::table::case::Case;
+
+    /// The case with every kind of boundary, on the coarsest grid.
+    fn surface() -> Surface {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/cases/every_field_once.json");
+        let case = Case::read(&std::fs::read_to_string(path).unwrap()).unwrap();
+        Surface::new(&case.table, &case.load, Grid::new(&case.table.board, Resolution::Preview))
+    }
+
+    /// What the zones draw is what comes in through openings, rims and seams: the sum of all equations.
+    #[test]
+    fn what_leaves_through_the_zones_comes_in_from_the_room() {
+        let surface = surface();
+        let window = Window::whole(&surface.grid);
+        let (block, strata) = surface.block(&window);
+        let mut multigrid = Multigrid::new(&block, &strata);
+        let unit = surface.unit();
+        let source: Vec<f64> = surface.bottom.iter().map(|contact| contact / unit).collect();
+        let x = refined(&block, &strata, &mut multigrid, &source).unwrap();
+        let operator = Operator::<f64>::new(&block, &strata);
+        let (mut image, zeros) = (operator.zeros(), operator.zeros());
+        operator.residual_all(&x, &zeros, &mut image);
+        let faces = Faces::of(&operator.lattice, &x);
+        let drawn: f64 =
+            faces.outflow(&block, &strata).iter().zip(&source).filter(|(_, own)| **own > 0.0).map(|(out, _)| out).sum();
+        let given: f64 = source.iter().zip(&faces.bottom).map(|(own, v)| own * (1.0 - v)).sum();
+        let all: f64 = -image.iter().sum::<f64>();
+        let from_plenum: f64 = source.iter().zip(&faces.bottom).map(|(own, v)| own * v).sum();
+        assert!((drawn / given - 1.0).abs() < 1e-9, "{drawn} {given}");
+        assert!(((all - from_plenum) / given - 1.0).abs() < 1e-9, "the room gives {} of {given}", all - from_plenum);
+    }
+
+    /// Reciprocity: zone i draws of zone j what j draws of i, before anything is evened out.
+    #[test]
+    fn the_zone_matrix_is_symmetric_by_itself() {
+        let surface = surface();
+        let flows: Vec<Vec<f64>> =
+            (0..6).map(|zone| solve_zone(&surface, zone, Precision::Exact).unwrap().flows).collect();
+        for (one, row) in flows.iter().enumerate() {
+            for (other, flow) in row.iter().enumerate() {
+                let difference = flow - flows[other][one];
+                assert!(difference.abs() < 1e-9 * row[one], "{one} {other}: {difference:e}");
+            }
+        }
+    }
 }

@@ -45,7 +45,7 @@ struct Room {
 
 impl Multigrid {
     /// The grids of `block`.
-    pub fn new(block: &Block, strata: &Strata) -> Self {
+    pub(super) fn new(block: &Block, strata: &Strata) -> Self {
         let mut operators = vec![Operator::new(block, strata)];
         let (mut block, mut strata) = (block.clone(), strata.clone());
         while operators.len() < GRIDS && block.nx.is_multiple_of(4) && block.ny.is_multiple_of(2) && block.ny > 4 {
@@ -58,7 +58,7 @@ impl Multigrid {
     }
 
     /// The equations on the finest grid.
-    pub fn finest(&self) -> &Operator<f32> {
+    pub(super) fn finest(&self) -> &Operator<f32> {
         &self.operators[0]
     }
 
@@ -66,7 +66,7 @@ impl Multigrid {
     ///
     /// # Errors
     /// [`NotSettled`] if it does not get there.
-    pub fn solve(&mut self, right: &[f32], tolerance: f64) -> Result<Vec<f32>, NotSettled> {
+    pub(super) fn solve(&mut self, right: &[f32], tolerance: f64) -> Result<Vec<f32>, NotSettled> {
         let mut x = self.finest().zeros();
         let mut residual = right.to_vec();
         let mut step = self.finest().zeros();

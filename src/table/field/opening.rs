@@ -96,7 +96,7 @@ pub(super) struct LineSink {
 
 impl LineSink {
     /// Matches a kerf `width` metres wide whose floor has the entry resistance `entry` in 1/m.
-    pub fn new(width: f64, entry: f64, medium: &Medium) -> Self {
+    pub(super) fn new(width: f64, entry: f64, medium: &Medium) -> Self {
         let side = medium.grid.hx.max(medium.grid.hy);
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
@@ -119,7 +119,7 @@ impl LineSink {
 
     /// The conductance in m³ of `length` metres in a cell whose middle lies `distance` from the kerf's middle line, which
     /// runs square to (`cosine`, `sine`).
-    pub fn conductance(&self, length: f64, cosine: f64, sine: f64, distance: f64) -> f64 {
+    pub(super) fn conductance(&self, length: f64, cosine: f64, sine: f64, distance: f64) -> f64 {
         length / (self.chart.at(cosine, sine, distance.abs()) + self.entry)
     }
 }
@@ -138,7 +138,7 @@ pub(super) struct EdgeSink {
 
 impl EdgeSink {
     /// Matches an edge.
-    pub fn new(medium: &Medium) -> Self {
+    pub(super) fn new(medium: &Medium) -> Self {
         let side = medium.grid.hx.max(medium.grid.hy);
         let width = HALF_PLANE_CELLS * side;
         let waves = medium.waves(1.2 * width, 80.0 / side);
@@ -166,7 +166,7 @@ impl EdgeSink {
     }
 
     /// The conductance per cell area in m of a cell whose middle lies `distance` outside the opening (negative inside).
-    pub fn permeance(&self, cosine: f64, sine: f64, distance: f64) -> f64 {
+    pub(super) fn permeance(&self, cosine: f64, sine: f64, distance: f64) -> f64 {
         let (rest, flux) = (self.rest.at(cosine, sine, distance), self.flux.at(cosine, sine, distance));
         if flux <= 0.0 {
             0.0

@@ -73,7 +73,7 @@ pub(super) struct Operator<R> {
 
 impl<R: Real> Operator<R> {
     /// The equations of `block` between `strata`.
-    pub fn new(block: &Block, strata: &Strata) -> Self {
+    pub(super) fn new(block: &Block, strata: &Strata) -> Self {
         let levels = strata.heights.len();
         let lattice = Lattice::new(block.nx, block.ny, levels);
         let narrow = |values: &[f64]| values.iter().map(|value| R::narrow(*value)).collect::<Vec<R>>();
@@ -114,12 +114,12 @@ impl<R: Real> Operator<R> {
     }
 
     /// A vector of zeros.
-    pub fn zeros(&self) -> Vec<R> {
+    pub(super) fn zeros(&self) -> Vec<R> {
         vec![R::default(); self.lattice.len()]
     }
 
     /// Solves every red column for its own unknowns, with nothing in the black ones.
-    pub fn relax_from_rest(&self, x: &mut [R], right: &[R], scratch: &mut Vec<R>) {
+    pub(super) fn relax_from_rest(&self, x: &mut [R], right: &[R], scratch: &mut Vec<R>) {
         self.sweep(x, Colour::Red, scratch, |_, level, row, sums| {
             let start = self.lattice.coloured(level, row, Colour::Red).here;
             sums.copy_from_slice(&right[start..start + sums.len()]);
@@ -127,7 +127,7 @@ impl<R: Real> Operator<R> {
     }
 
     /// Solves every column of `colour` for its own unknowns, those of the other colour held.
-    pub fn relax(&self, x: &mut [R], right: &[R], colour: Colour, scratch: &mut Vec<R>) {
+    pub(super) fn relax(&self, x: &mut [R], right: &[R], colour: Colour, scratch: &mut Vec<R>) {
         self.sweep(x, colour, scratch, |x, level, row, sums| {
             let start = self.lattice.coloured(level, row, colour).here;
             sums.copy_from_slice(&right[start..start + sums.len()]);
@@ -203,7 +203,7 @@ impl<R: Real> Operator<R> {
     }
 
     /// The residual b − A·x of `colour`'s cells in `row` and `level`.
-    pub fn residual(&self, x: &[R], right: &[R], level: usize, row: usize, colour: Colour, sums: &mut [R]) {
+    pub(super) fn residual(&self, x: &[R], right: &[R], level: usize, row: usize, colour: Colour, sums: &mut [R]) {
         let start = self.lattice.coloured(level, row, colour).here;
         sums.copy_from_slice(&right[start..start + sums.len()]);
         self.subtract_image(x, level, row, colour, sums);
@@ -228,7 +228,7 @@ impl<R: Real> Operator<R> {
     }
 
     /// Writes b − A·x to `out`.
-    pub fn residual_all(&self, x: &[R], right: &[R], out: &mut [R]) {
+    pub(super) fn residual_all(&self, x: &[R], right: &[R], out: &mut [R]) {
         self.each_half_row(|level, row, colour, start, half| {
             self.residual(x, right, level, row, colour, &mut out[start..start + half]);
         });
@@ -248,7 +248,7 @@ impl<R: Real> Operator<R> {
 
 impl Operator<f32> {
     /// Writes A·x to `out` and returns x·A·x.
-    pub fn apply(&self, x: &[f32], out: &mut [f32]) -> f64 {
+    pub(super) fn apply(&self, x: &[f32], out: &mut [f32]) -> f64 {
         let mut product = 0.0;
         self.each_half_row(|level, row, colour, start, half| {
             let image = &mut out[start..start + half];

@@ -30,7 +30,7 @@ pub(super) struct Medium<'a> {
 
 impl Medium<'_> {
     /// T(κ) of the board itself, in 1/m.
-    pub fn exact(&self, wave: f64) -> f64 {
+    pub(super) fn exact(&self, wave: f64) -> f64 {
         let through = self.grid.intervals.iter().fold(1.0 / self.contact, |below, interval| {
             let own = wave * (interval.along * interval.through).sqrt();
             let slope = (wave * (interval.along / interval.through).sqrt() * interval.height).tanh();
@@ -40,7 +40,7 @@ impl Medium<'_> {
     }
 
     /// T of the grid for a wave of κ along (`cosine`, `sine`), in 1/m.
-    pub fn lattice(&self, strata: &LatticeStrata, wave: f64, cosine: f64, sine: f64) -> f64 {
+    pub(super) fn lattice(&self, strata: &LatticeStrata, wave: f64, cosine: f64, sine: f64) -> f64 {
         let along = |side: f64, share: f64| (2.0 / side * (0.5 * wave * share * side).sin()).powi(2);
         let square = along(self.grid.hx, cosine) + along(self.grid.hy, sine);
         let mut admittance = 1.0 / self.contact + strata.along[0] * square;
@@ -51,24 +51,24 @@ impl Medium<'_> {
     }
 
     /// √(k_xy·k_z) of the top layer, in m².
-    pub fn top_mean(&self) -> f64 {
+    pub(super) fn top_mean(&self) -> f64 {
         self.grid.intervals.last().map_or(0.0, |top| (top.along * top.through).sqrt())
     }
 
     /// How far a disturbance of the top face is felt along the board, in metres.
-    pub fn reach(&self) -> f64 {
+    pub(super) fn reach(&self) -> f64 {
         let along: f64 = self.grid.along().iter().sum::<f64>() + self.gap;
         let through: f64 = self.grid.through().iter().map(|value| 1.0 / value).sum();
         (along * (self.contact + through)).sqrt()
     }
 
     /// The grid's strata, gathered once.
-    pub fn strata(&self) -> LatticeStrata {
+    pub(super) fn strata(&self) -> LatticeStrata {
         LatticeStrata { along: self.grid.along(), through: self.grid.through() }
     }
 
     /// Wave numbers and weights for integrals over 0..`greatest` of what varies over `extent` metres.
-    pub fn waves(&self, extent: f64, greatest: f64) -> Vec<(f64, f64)> {
+    pub(super) fn waves(&self, extent: f64, greatest: f64) -> Vec<(f64, f64)> {
         let mut nodes = Vec::new();
         let (mut start, mut width) = (0.0, 0.25 / self.reach());
         while start < greatest {

@@ -7,6 +7,7 @@ use super::edges::{Cover, Edge};
 use super::grid::Grid;
 use super::opening::{EdgeSink, LineSink};
 use super::operator::{Block, Borders, Strata};
+use super::rim;
 use super::spectrum::Medium;
 use super::window::Window;
 use crate::table::{Kerf, PartShape, Point, Rim, Seam, Table, TableLoad};
@@ -60,7 +61,7 @@ struct SheetFace {
 
 impl Surface {
     /// The table under its load.
-    pub fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
+    pub(super) fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
         let cells = grid.cells();
         let own: f64 = grid.through().iter().map(|permeance| 1.0 / permeance).sum();
         let contact = table.plenum.contact.per_metre().max(LEAST_CONTACT * own);
@@ -99,7 +100,7 @@ impl Surface {
     }
 
     /// How far a disturbance is felt along the board, in metres.
-    pub fn reach(&self) -> f64 {
+    pub(super) fn reach(&self) -> f64 {
         let sheet = (0..self.sheets.len()).max_by(|a, b| self.sheets[*a].gap.total_cmp(&self.sheets[*b].gap));
         self.medium(sheet).reach()
     }
@@ -126,7 +127,7 @@ impl Surface {
     }
 
     /// The shares of cells that `outline` covers.
-    pub fn patch(&self, outline: &[Point]) -> Patch {
+    pub(super) fn patch(&self, outline: &[Point]) -> Patch {
         let outline: Vec<(f64, f64)> = outline.iter().map(|point| self.grid.in_cells(*point)).collect();
         coverage(&outline, self.grid.nx, self.grid.ny)
     }
@@ -143,20 +144,12 @@ impl Surface {
 
     /// Conductance of the rims' cells to the room, for each level.
     fn rims(&self, table: &Table) -> Borders {
-        let heights = self.grid.owned_heights();
-        let along = self.grid.along();
-        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
-            let each = along.iter().zip(&heights).map(|(along, height)| {
-                let inside = 2.0 * along * length / depth;
-                match rim {
-                    Rim::Sealed => 0.0,
-                    Rim::Open => inside,
-                    Rim::HalfSealed(seal) => 1.0 / (1.0 / inside + seal.per_metre() / (height * length)),
-                }
-            });
-            each.collect()
-        };
         let (hx, hy, rims) = (self.grid.hx, self.grid.hy, &table.board.rims);
+        let reach = self.medium(None).reach();
+        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
+            let per_metre = rim::conductances(rim, &self.grid, self.contact, depth, reach);
+            per_metre.iter().map(|conductance| conductance * length).collect()
+        };
         Borders {
             west: rim(rims.x_min, hx, hy),
             east: rim(rims.x_max, hx, hy),
@@ -230,15 +223,13 @@ impl Surface {
             (Some(a), None) | (None, Some(a)) => self.sheets[a].gap,
             (None, None) => 0.0,
         };
-        for cell in 0..nx * ny {
+        for (cell, sheet) in owner.iter().enumerate() {
             if cell % nx + 1 < nx {
                 self.gap_east[cell] = gap(cell, cell + 1) * self.grid.hy / self.grid.hx;
             }
             if cell / nx + 1 < ny {
                 self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
             }
-        }
-        for (cell, sheet) in owner.iter().enumerate() {
             if let Some(sheet) = sheet {
                 self.top[cell] += self.sheets[*sheet].cover * self.sheeted[cell];
             }
@@ -253,7 +244,7 @@ impl Surface {
     }
 
     /// Opens a kerf; returns the cells it touches and what it adds to their conductance to the room.
-    pub fn cut(&mut self, kerf: &Kerf) -> Vec<(usize, f64)> {
+    pub(super) fn cut(&mut self, kerf: &Kerf) -> Vec<(usize, f64)> {
         let width = kerf.width.metres();
         let mut added: BTreeMap<usize, f64> = BTreeMap::new();
         let last = kerf.path.len().saturating_sub(1);
@@ -300,7 +291,7 @@ impl Surface {
     /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
     /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
     /// its half of the kerf.
-    pub fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
+    pub(super) fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
         let own = self.patch(&part.outline);
         let width = self.kerf_along(&own);
@@ -329,7 +320,7 @@ impl Surface {
     }
 
     /// The equations inside `window`; beyond it v is nothing.
-    pub fn block(&self, window: &Window) -> (Block, Strata) {
+    pub(super) fn block(&self, window: &Window) -> (Block, Strata) {
         let unit = self.unit();
         let (nx, ny) = (window.columns.len(), window.rows.len());
         let gather = |values: &[f64]| -> Vec<f64> {
@@ -355,7 +346,7 @@ impl Surface {
     }
 
     /// The conductance that the equations are scaled by, in m³.
-    pub fn unit(&self) -> f64 {
+    pub(super) fn unit(&self) -> f64 {
         self.grid.along().into_iter().fold(f64::MIN_POSITIVE, f64::max)
     }
 

@@ -17,12 +17,12 @@ pub(super) struct Window {
 
 impl Window {
     /// All of `grid`.
-    pub fn whole(grid: &Grid) -> Self {
+    pub(super) fn whole(grid: &Grid) -> Self {
         Window { columns: 0..grid.nx, rows: 0..grid.ny }
     }
 
     /// The cells within `margin` metres of any of `cells`; nothing if there are none.
-    pub fn around(cells: impl Iterator<Item = usize> + Clone, margin: f64, grid: &Grid) -> Option<Self> {
+    pub(super) fn around(cells: impl Iterator<Item = usize> + Clone, margin: f64, grid: &Grid) -> Option<Self> {
         let columns = bounds(cells.clone().map(|cell| cell % grid.nx))?;
         let rows = bounds(cells.map(|cell| cell / grid.nx))?;
         let spread = |range: Range<usize>, side: f64, count: usize, multiple: usize| {
@@ -38,24 +38,24 @@ impl Window {
     }
 
     /// Whether it is all of `grid`.
-    pub fn is_whole(&self, grid: &Grid) -> bool {
+    pub(super) fn is_whole(&self, grid: &Grid) -> bool {
         *self == Window::whole(grid)
     }
 
     /// How many cells it has.
-    pub fn len(&self) -> usize {
+    pub(super) fn len(&self) -> usize {
         self.columns.len() * self.rows.len()
     }
 
     /// Where a cell of the grid lies in it, row after row.
-    pub fn place(&self, cell: usize, grid: &Grid) -> Option<usize> {
+    pub(super) fn place(&self, cell: usize, grid: &Grid) -> Option<usize> {
         let (column, row) = (cell % grid.nx, cell / grid.nx);
         let inside = self.columns.contains(&column) && self.rows.contains(&row);
         inside.then(|| (row - self.rows.start) * self.columns.len() + column - self.columns.start)
     }
 
     /// The greatest size among `values` in those border cells that are not the board's own.
-    pub fn greatest_at_border(&self, values: &[f32], grid: &Grid) -> f32 {
+    pub(super) fn greatest_at_border(&self, values: &[f32], grid: &Grid) -> f32 {
         let (nx, ny) = (self.columns.len(), self.rows.len());
         let mut greatest = 0.0f32;
         let mut look = |at: usize| greatest = greatest.max(values[at].abs());

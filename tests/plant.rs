@@ -187,8 +187,8 @@ fn each_fault_moves_the_level_as_far_as_it_should() {
             assert!(small > 0.02 && small < 0.3, "small part: {small} kPa");
         }
         assert!(down(Scene::SlowLeak, 21, 28) < 1.0 && down(Scene::SlowLeak, 91, 28) > 3.0);
-        // 60 s into a cut that began at 92 s and stood still from 138 s to 153 s.
-        assert!(down(Scene::SlowLeak, 167, 90).abs() < 0.2);
+        // 60 s into a cut that began at 100 s and stood still from 146 s to 161 s.
+        assert!(down(Scene::SlowLeak, 175, 90).abs() < 0.2);
         assert!(of[&Scene::PumpFailing][115].0 < 1.0);
         let plugged = of[&Scene::FilterPlugging][130];
         assert!(plugged.1 - good[130].1 > 3.0, "behind a plugged filter the vacuum is too deep");
@@ -226,6 +226,7 @@ fn what_is_told_of_a_job_comes_in_order_and_is_plain_json() {
             r#"{"at_s":0.0,"kind":"scene","scene":"small-part-lost","note":"begins"}"#,
             r#"{"at_s":3.0,"kind":"job","card":"Cabinet sides"}"#,
             r#"{"at_s":3.0,"kind":"zones","open":["A1","A2","B1","B2"]}"#,
+            r#"{"at_s":3.0,"kind":"cutting","cutting":false}"#,
             r#"{"at_s":30.0,"kind":"cutting","cutting":true}"#,
             r#"{"at_s":150.0,"kind":"cutting","cutting":false}"#,
             r#"{"at_s":160.0,"kind":"unloaded"}"#,

@@ -13,12 +13,21 @@ pub type Condense = Box<dyn Fn(&Table, &TableLoad) -> ZoneMatrix + Send>;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Face {
     pub(super) card: Option<usize>,
-    /// How many parts are cut through.
+    /// How many eighths of parts' outlines are cut.
     pub(super) cut: usize,
     /// The thousandths of the sheet's length, at its far end, that do not touch the board.
     pub(super) raised: u16,
     /// The part that is gone.
     pub(super) lost: Option<usize>,
+}
+
+/// In how many steps a part's outline opens; between them the board is blended.
+pub(super) const EIGHTHS: usize = 8;
+
+/// The cut's fraction when so many parts are free; 1 beyond the last.
+pub(super) fn freed_at(cut: &Cut<'_>, count: usize) -> f64 {
+    let Some(last) = count.checked_sub(1) else { return 0.0 };
+    u32::try_from(last).ok().and_then(|last| cut.freed_at(PartId(last))).map_or(1.0, Progress::fraction)
 }
 
 /// Every state of the face that was needed so far.
@@ -65,9 +74,9 @@ impl Faces {
 /// What a card puts on the table in a state of the face.
 fn load(card: &Card, face: Face) -> TableLoad {
     let cut = Cut::of(card);
-    let last = face.cut.checked_sub(1).and_then(|last| u32::try_from(last).ok()).map(PartId);
-    let progress =
-        last.map_or(Some(Progress::START), |last| cut.freed_at(last)).unwrap_or(Progress::from_fraction(1.0));
+    let (whole, eighths) = (face.cut / EIGHTHS, face.cut % EIGHTHS);
+    let (before, after) = (freed_at(&cut, whole), freed_at(&cut, whole + 1));
+    let progress = Progress::from_fraction(before + (after - before) * eighths as f64 / EIGHTHS as f64);
     let mut load = cut.load(progress);
     let end = card.sheet.rect.high.x - card.sheet.rect.width() * (f64::from(face.raised) / 1000.0);
     for sheet in &mut load.sheets {
@@ -220,8 +229,8 @@ mod tests {
         }
     }
 
-    const fn face(cut: usize) -> Face {
-        Face { card: Some(0), cut, raised: 0, lost: None }
+    const fn face(parts: usize) -> Face {
+        Face { card: Some(0), cut: EIGHTHS * parts, raised: 0, lost: None }
     }
 
     /// What goes when a part goes, and what a leak costs, in kPa of absolute pressure at the manifold with 50, 100 and 200

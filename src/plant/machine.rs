@@ -3,7 +3,7 @@
 //! The operating point is quasi-steady; the plenum follows it with one first-order lag, which is all that is left of the
 //! gas dynamics at a few readings a second.
 
-use super::face::{Condense, Face, Faces};
+use super::face::{Condense, EIGHTHS, Face, Faces, freed_at};
 use super::glide::Glide;
 use super::report::{Report, Said, SheetOutcome};
 use super::scene::Scene;
@@ -12,7 +12,7 @@ use super::truth::{Truth, map_matrix, pump_share};
 use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::Span;
-use crate::table::{PartId, Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
+use crate::table::{Table, ValveLaw, ZoneId, ZoneMatrix, ZoneSet, operating_point};
 use crate::units::{AbsolutePressure, SquareResistance};
 
 /// What a gauge can feel.
@@ -77,7 +77,7 @@ struct AirSide {
     motor: Glide,
     running_since: Option<Span>,
     speed: Glide,
-    /// How far the filter is plugged; see [`plugged`].
+    /// Logarithm of one more than the filter's load of dust, since it grows by its own share.
     plug: Glide,
     valves: Vec<Glide>,
     leak: (ZoneId, Glide),
@@ -171,7 +171,7 @@ impl Plant {
             Happening::Hold => self.top.fraction = Glide::at_rest(self.top.fraction.at(now)),
             Happening::LosePart => self.lose_part(),
             Happening::Leak(zone, share, over) => self.air.open_leak(now, zone, share, over),
-            Happening::Plug(load, over) => self.air.plug.send(now, load, over),
+            Happening::Plug(load, over) => self.air.plug.send(now, load.ln_1p(), over),
             Happening::Slow(share, over) => self.air.speed.send(now, share, over),
             Happening::Cable(connected) => self.connected = connected,
             Happening::TakeOff => self.top = Top::bare(),
@@ -262,7 +262,9 @@ impl Plant {
 
     /// The board as it is now: between two states of the sheet's lie and two of the cut.
     fn matrix(&mut self) -> ZoneMatrix {
-        let (cut, opening) = self.cut_through();
+        let (parts, share) = self.cut_through();
+        let eighths = (parts as f64 + share) * EIGHTHS as f64;
+        let (cut, opening) = (eighths as usize, eighths.fract());
         let raised = |share: f64| (share * 1000.0).round() as u16;
         let face = |cut, share| Face { card: self.top.card, cut, raised: raised(share), lost: self.top.lost };
         let was = [face(cut, self.top.raised.origin()), face(cut + 1, self.top.raised.origin())];
@@ -277,7 +279,7 @@ impl Plant {
         if share <= 0.0 { first } else { blend(&first, &self.faces.matrix(after), share) }
     }
 
-    /// How many parts are cut through, and the share of the next one's kerf that is.
+    /// How many parts are cut through, and the share of the next one's outline that is.
     fn cut_through(&self) -> (usize, f64) {
         let card = self.top.card.and_then(|index| self.faces.card(index));
         card.map_or((0, 0.0), |card| cut_through(card, self.top.fraction.at(self.now)))
@@ -295,16 +297,12 @@ impl Plant {
     }
 }
 
-/// How many of a card's parts are cut through at a fraction of the cut, and the share of the next one's kerf that is.
+/// How many of a card's parts are cut through at a fraction of the cut, and the share of the next one's outline that is.
 fn cut_through(card: &Card, fraction: f64) -> (usize, f64) {
     let cut = Cut::of(card);
     let progress = Progress::from_fraction(fraction);
     let freed = cut.freed(progress);
-    let freed_at = |count: usize| {
-        let last = count.checked_sub(1).and_then(|last| u32::try_from(last).ok());
-        last.and_then(|last| cut.freed_at(PartId(last))).map_or(0.0, Progress::fraction)
-    };
-    let (before, after) = (freed_at(freed), freed_at(freed + 1));
+    let (before, after) = (freed_at(&cut, freed), freed_at(&cut, freed + 1));
     (freed, if after > before { (progress.fraction() - before) / (after - before) } else { 0.0 })
 }
 
@@ -357,7 +355,7 @@ impl AirSide {
     /// Puts the present state into a table, and says which zones are open.
     fn shape(&self, table: &mut Table, now: Span, truth: &Truth) -> ZoneSet {
         let leak = pump_share(table, self.leak.1.at(now));
-        table.filter = plugged(table, self.plug.at(now));
+        table.filter = plugged(table, self.plug.at(now).exp_m1());
         // The truth's own share of the speed is in the table's wear already.
         table.pump.wear *= self.speed_at(now, truth) / truth.pump;
         let mut open = ZoneSet::EMPTY;

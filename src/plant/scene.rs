@@ -109,9 +109,9 @@ impl Scene {
             Scene::ZoneLeftOpen => (52, 98, "weak", &["level-low"]),
             Scene::SheetLifts => (100, 139, "loose", &["sudden-loss"]),
             Scene::SmallPartLost => (115, 145, "tight", &[]),
-            Scene::SlowLeak => (100, 136, "weak", &["level-low"]),
+            Scene::SlowLeak => (108, 144, "weak", &["level-low"]),
             Scene::PumpFailing => (105, 139, "loose", &["pump-lost", "sudden-loss"]),
-            Scene::FilterPlugging => (95, 148, "high", &["level-high"]),
+            Scene::FilterPlugging => (122, 148, "high", &["level-high"]),
             Scene::CablePulled => (83, 104, "blind", &["no-reading"]),
         };
         MainPart { from: Span::from_secs(from), until: Span::from_secs(until), word, alarms }

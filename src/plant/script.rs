@@ -123,8 +123,8 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         }
         Scene::SlowLeak => {
             writer.at(20, Happening::Fault(Some(scene)));
-            writer.at(20, Happening::Leak(cast.first, 0.35, Span::from_secs(60)));
-            cut_in_two(writer, 92, 138, Happening::Leak(cast.first, 0.0, Span::from_secs(1)))
+            writer.at(20, Happening::Leak(cast.first, 0.35, Span::from_secs(50)));
+            cut_in_two(writer, 100, 146, Happening::Leak(cast.first, 0.0, Span::from_secs(1)))
         }
         Scene::SheetLifts => {
             writer.at(95, Happening::Fault(Some(scene)));
@@ -144,7 +144,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         }
         Scene::FilterPlugging => {
             writer.at(45, Happening::Fault(Some(scene)));
-            writer.at(45, Happening::Plug(3.0, Span::from_secs(40)));
+            writer.at(45, Happening::Plug(20.0, Span::from_secs(45)));
             writer.at(168, Happening::Plug(0.0, Span::from_secs(1)));
             cut_through(writer, SheetOutcome::Good)
         }
@@ -163,6 +163,7 @@ fn load(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) {
     writer.tell(0, Said::Scene { scene, note: "begins".to_owned() });
     writer.tell(3, Said::Job { card: cast.name.clone() });
     writer.tell(3, Said::Zones { open: names(table, cast.told) });
+    writer.tell(3, Said::Cutting { cutting: false });
     for zone in ZoneSet::first(table.plenum.zones.len()).iter() {
         writer.at(3, Happening::Valve(zone, cast.told.contains(zone)));
     }

@@ -131,19 +131,9 @@ fn played(scene: Scene, truth: Truth) -> Vec<Report> {
 
 /// Vacuum at the manifold and at the pump's inlet by the second, in kPa.
 fn levels(scene: Scene, seed: u64) -> Vec<(f64, f64)> {
-    let truths = played(scene, Truth::drawn(&table(), seed)).into_iter().filter_map(|report| match report.what {
-        Said::Truth { manifold_vacuum_pa, pump_inlet_vacuum_pa, .. } => {
-            Some((manifold_vacuum_pa / 1e3, pump_inlet_vacuum_pa / 1e3))
-        }
-        Said::Scene { .. }
-        | Said::Job { .. }
-        | Said::Zones { .. }
-        | Said::Cutting { .. }
-        | Said::Progress { .. }
-        | Said::Unloaded
-        | Said::Outcome { .. }
-        | Said::Lamp { .. }
-        | Said::Ended => None,
+    let truths = played(scene, Truth::drawn(&table(), seed)).into_iter().filter_map(|report| {
+        let Said::Truth { manifold_vacuum_pa, pump_inlet_vacuum_pa, .. } = report.what else { return None };
+        Some((manifold_vacuum_pa / 1e3, pump_inlet_vacuum_pa / 1e3))
     });
     truths.collect()
 }
@@ -202,9 +192,9 @@ fn a_scene_tells_its_fault_exactly_in_its_main_part() {
     for scene in Scene::ALL {
         let main = scene.main_part();
         assert!(main.from < main.until, "{scene}");
-        let faults = played(scene, Truth::as_described(&table())).into_iter().filter_map(|report| match report.what {
-            Said::Truth { fault, .. } => Some((Span::from_secs_f64(report.at_s), fault)),
-            _ => None,
+        let faults = played(scene, Truth::as_described(&table())).into_iter().filter_map(|report| {
+            let Said::Truth { fault, .. } = report.what else { return None };
+            Some((Span::from_secs_f64(report.at_s), fault))
         });
         let expected = (scene != Scene::GoodCut).then_some(scene);
         let found: Vec<_> = faults.filter(|(at, _)| *at >= main.from && *at < main.until).collect();
@@ -236,10 +226,7 @@ fn what_is_told_of_a_job_comes_in_order_and_is_plain_json() {
     );
     let fractions: Vec<f64> = said
         .iter()
-        .filter_map(|report| match report.what {
-            Said::Progress { fraction } => Some(fraction),
-            _ => None,
-        })
+        .filter_map(|report| if let Said::Progress { fraction } = report.what { Some(fraction) } else { None })
         .collect();
     assert!(fractions.is_sorted());
     assert_eq!((fractions[0], fractions[fractions.len() - 1]), (0.0, 1.0));
@@ -427,9 +414,9 @@ async fn a_client_of_another_make_reads_the_level_and_sets_the_light() {
     let said = running.stop();
     let lamps: Vec<Vec<bool>> = said
         .iter()
-        .filter_map(|report| match &report.what {
-            Said::Lamp { coils } => Some(coils.values().copied().collect()),
-            _ => None,
+        .filter_map(|report| {
+            let Said::Lamp { coils } = &report.what else { return None };
+            Some(coils.values().copied().collect())
         })
         .collect();
     assert_eq!(lamps, [vec![false, true, true], vec![false, false, true]]);

@@ -88,3 +88,33 @@ fn a_failing_pump_is_loose_and_alarms() {
 fn a_pulled_cable_is_blind_and_comes_back_alone() {
     play(Scene::CablePulled);
 }
+
+#[test]
+fn a_good_cut_is_tight_throughout() {
+    play(Scene::GoodCut);
+}
+
+#[test]
+fn a_sheet_that_does_not_seat_is_weak() {
+    play(Scene::BadlySeated);
+}
+
+#[test]
+fn a_zone_left_open_over_bare_board_is_weak() {
+    play(Scene::ZoneLeftOpen);
+}
+
+#[test]
+fn a_small_part_that_goes_stays_tight() {
+    play(Scene::SmallPartLost);
+}
+
+#[test]
+fn a_slow_leak_comes_to_weak() {
+    play(Scene::SlowLeak);
+}
+
+#[test]
+fn a_plugging_filter_is_high() {
+    play(Scene::FilterPlugging);
+}

@@ -112,7 +112,7 @@ impl Scene {
             Scene::SlowLeak => (108, 144, "weak", &["level-low"]),
             Scene::PumpFailing => (105, 139, "loose", &["pump-lost", "sudden-loss"]),
             Scene::FilterPlugging => (122, 148, "high", &["level-high"]),
-            Scene::CablePulled => (83, 104, "blind", &["no-reading"]),
+            Scene::CablePulled => (90, 104, "blind", &["no-reading"]),
         };
         MainPart { from: Span::from_secs(from), until: Span::from_secs(until), word, alarms }
     }

@@ -123,7 +123,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         }
         Scene::SlowLeak => {
             writer.at(20, Happening::Fault(Some(scene)));
-            writer.at(20, Happening::Leak(cast.first, 0.35, Span::from_secs(50)));
+            writer.at(20, Happening::Leak(cast.first, 0.15, Span::from_secs(50)));
             cut_in_two(writer, 100, 146, Happening::Leak(cast.first, 0.0, Span::from_secs(1)))
         }
         Scene::SheetLifts => {

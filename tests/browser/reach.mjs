@@ -101,6 +101,8 @@ export const checks = [
     await shows(page, "tight");
     for (const [x, y] of [[100, 100], [640, 500], [1200, 780]]) {
       await page.goto(`${fixture.page}/#far`);
+      // A change of the address's fragment reaches the page a moment later.
+      await page.waitForFunction(() => document.body.dataset.view === "far");
       await page.mouse.click(x, y);
       await page.waitForFunction(() => document.body.dataset.view === "near");
     }

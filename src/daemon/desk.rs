@@ -5,6 +5,7 @@ use std::sync::Arc;
 use futures_util::future::BoxFuture;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::spawn_blocking;
+use tokio_util::sync::CancellationToken;
 
 use super::cards::Folder;
 use super::clock::Clock;
@@ -92,12 +93,13 @@ fn shown(bucket: journal::Bucket) -> Bucket {
     }
 }
 
-/// Carries out what a controller tells, in its order, until it says no more.
-pub(super) async fn pass_on(desk: Desk, mut controller: mpsc::Receiver<(Actor, Command)>) {
-    while let Some((actor, command)) = controller.recv().await {
+/// Carries out what a controller tells, in its order, until it says no more or the program stops.
+pub(super) async fn pass_on(desk: Desk, mut controller: mpsc::Receiver<(Actor, Command)>, stop: CancellationToken) {
+    while let Some(Some((actor, command))) = stop.run_until_cancelled(controller.recv()).await {
         let what = format!("{command:?}");
         match desk.ask(actor, command).await {
             Answer::Done => {}
+            Answer::Unknown { .. } | Answer::Refused(_) if stop.is_cancelled() => {}
             answer @ (Answer::Unknown { .. } | Answer::Refused(_)) => {
                 tracing::warn!(what, ?answer, "the controller's word was not taken");
             }

@@ -143,7 +143,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     tasks.spawn(page::serve(listener, state));
     tasks.spawn(cards::watch(folder, Arc::clone(&setup), events.clone(), stop.clone()));
     if let Some(controller) = controller {
-        tasks.spawn(desk::pass_on(desk, controller));
+        tasks.spawn(desk::pass_on(desk, controller, stop.clone()));
     }
     tasks.spawn(stop_on_signal(stop.clone()));
     let (inbox, standing) = (store.inbox.clone(), store.standing.clone());

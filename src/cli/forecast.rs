@@ -37,7 +37,8 @@ impl Show {
         let setup = files::setup(&self.setup)?;
         let card = files::card(&self.job, &setup)?;
         let open = open_zones(&setup, &card)?;
-        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
+        let brief = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] });
+        let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
             println!("{}", serde_json::to_string_pretty(&forecast)?);
         } else if let Some(course) = forecast.courses.first() {

@@ -11,7 +11,7 @@ use tracing::{debug, error, info, warn};
 
 use super::black_box::Recorder;
 use super::clock::Clock;
-use super::compute::{self, Brief};
+use super::compute::{Brief, Computer};
 use super::notify;
 use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
@@ -50,6 +50,7 @@ pub(super) struct Worker {
     pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
+    pub(super) computer: Arc<Computer>,
     pub(super) stop: CancellationToken,
 }
 
@@ -164,9 +165,10 @@ impl Worker {
         let brief = Brief::new(&self.setup, request);
         let events = self.events.clone();
         let stop = self.stop.clone();
+        let computer = Arc::clone(&self.computer);
         tokio::spawn(async move {
             tokio::select! {
-                forecast = compute::forecast(&brief) => {
+                forecast = computer.forecast(brief) => {
                     if let Err(text) = &forecast {
                         warn!(text, "no forecast");
                     }

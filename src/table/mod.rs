@@ -69,6 +69,32 @@ impl ZoneMatrix {
     }
 }
 
+/// How the zones hold one part: areas, each under its share of every zone's potential; nothing for a part that is lost.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Grip {
+    /// Areas in m² with the zones that reach them.
+    pub patches: Vec<(f64, Vec<(ZoneId, f64)>)>,
+}
+
+impl Grip {
+    /// The pull when zone j has the potential `zone_potentials[j]`: the sum of area × (p_atm − p).
+    pub fn force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        let pull = |(area, shares): &(f64, Vec<(ZoneId, f64)>)| {
+            let of = |(zone, share): &(ZoneId, f64)| {
+                zone_potentials.get(usize::from(zone.0)).map_or(0.0, |v| v.pascals_squared() * share)
+            };
+            area * depth(shares.iter().map(of).sum(), room)
+        };
+        Force::from_newtons(self.patches.iter().map(pull).sum())
+    }
+}
+
+/// p_atm − p in pascals where the potential is `potential` Pa², without cancellation.
+fn depth(potential: f64, room: AbsolutePressure) -> f64 {
+    let room = room.pascals();
+    potential / (room + (room * room - potential).max(0.0).sqrt())
+}
+
 /// A board under a load, condensed to what the zones' pressures need to become flow and force.
 ///
 /// The closed form and the flow field both stand behind this seam.
@@ -76,8 +102,13 @@ pub trait Condensed {
     /// The zone matrix.
     fn zones(&self) -> &ZoneMatrix;
 
+    /// How the zones hold `part`.
+    fn grip(&self, part: PartId) -> Grip;
+
     /// The force that presses `part` down when zone j has the potential `zone_potentials[j]`; zero for a part that is lost.
-    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force;
+    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        self.grip(part).force(zone_potentials, room)
+    }
 
     /// The force on everything that covers the board.
     fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force;
@@ -86,6 +117,10 @@ pub trait Condensed {
 impl<T: Condensed + ?Sized> Condensed for Box<T> {
     fn zones(&self) -> &ZoneMatrix {
         (**self).zones()
+    }
+
+    fn grip(&self, part: PartId) -> Grip {
+        (**self).grip(part)
     }
 
     fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {

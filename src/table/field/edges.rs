@@ -11,7 +11,7 @@ use crate::units::Length;
 const ON_RIM: f64 = 1e-6;
 
 /// The covered part of the top face before any free-standing kerf.
-#[derive(Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Cover {
     region: MultiPolygon<f64>,
     length: f64,

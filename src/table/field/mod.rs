@@ -23,6 +23,8 @@ pub use grid::Resolution;
 pub use multigrid::NotSettled;
 pub use sequence::Sequence;
 
+use std::collections::BTreeMap;
+
 use grid::Grid;
 use lattice::{Lattice, Real};
 use multigrid::Multigrid;
@@ -30,7 +32,7 @@ use operator::{Block, Operator, Strata};
 use surface::Surface;
 use window::Window;
 
-use super::{Condensed, PartId, PartShape, Table, TableLoad, ZoneId, ZoneMatrix};
+use super::{Condensed, Grip, PartId, PartShape, Table, TableLoad, ZoneId, ZoneMatrix, depth};
 use crate::units::{AbsolutePressure, Force, PressureSquared};
 
 /// What is left of the residual when a field is good enough for flows to 1e-6 and forces to 1e-5.
@@ -39,6 +41,11 @@ const TOLERANCE: f64 = 1e-6;
 const FELT: f32 = 1e-4;
 /// A window's margin in reaches of a disturbance.
 const MARGIN: f64 = 6.0;
+
+/// In how many steps of a zone's share cells of a part count as held alike: 0.1 % of the force at most.
+const GRIP_STEPS: f64 = 20.0;
+/// A zone's share that is left out of a patch.
+const LEAST_SHARE: f64 = 1e-6;
 
 /// How near the equations are to be solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,19 +127,39 @@ impl Field {
 
     /// The pull on `footprint` when zone j has the potential `potentials[j]`: ∫ (p_atm − p) over it.
     fn pull(&self, footprint: &Footprint, potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
-        let room = room.pascals();
         let sum = footprint.cells.iter().map(|&(cell, area)| {
             let potential: f64 =
                 self.tops.iter().zip(potentials).map(|(top, v)| top.at(cell) * v.pascals_squared()).sum();
-            f64::from(area) * potential / (room + (room * room - potential).max(0.0).sqrt())
+            f64::from(area) * depth(potential, room)
         });
         Force::from_newtons(sum.sum::<f64>())
+    }
+
+    /// The cells of `footprint`, those that the zones hold alike as one patch.
+    fn patches(&self, footprint: &Footprint) -> Grip {
+        let mut alike: BTreeMap<Vec<u16>, (f64, Vec<f64>)> = BTreeMap::new();
+        for &(cell, area) in &footprint.cells {
+            let (area, shares): (f64, Vec<f64>) = (f64::from(area), self.tops.iter().map(|top| top.at(cell)).collect());
+            let steps = shares.iter().map(|share| (share * GRIP_STEPS).round().max(0.0) as u16).collect();
+            let (sum, sums) = alike.entry(steps).or_insert_with(|| (0.0, vec![0.0; shares.len()]));
+            *sum += area;
+            sums.iter_mut().zip(&shares).for_each(|(sum, share)| *sum += area * share);
+        }
+        let mean = |(area, sums): (f64, Vec<f64>)| {
+            let shares = sums.iter().enumerate().map(|(zone, sum)| (zone_id(zone), sum / area));
+            (area, shares.filter(|(_, share)| share.abs() > LEAST_SHARE).collect())
+        };
+        Grip { patches: alike.into_values().map(mean).collect() }
     }
 }
 
 impl Condensed for Field {
     fn zones(&self) -> &ZoneMatrix {
         &self.zones
+    }
+
+    fn grip(&self, part: PartId) -> Grip {
+        self.parts.get(part.0 as usize).map_or_else(Grip::default, |footprint| self.patches(footprint))
     }
 
     fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {

@@ -62,6 +62,15 @@ struct SheetFace {
 impl Surface {
     /// The table under its load.
     pub(super) fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
+        let mut surface = Surface::uncut(table, load, &Cover::new(table, load), grid);
+        for kerf in &load.kerfs {
+            surface.cut(kerf);
+        }
+        surface
+    }
+
+    /// The table under its load, before the first kerf.
+    pub(super) fn uncut(table: &Table, load: &TableLoad, cover: &Cover, grid: Grid) -> Self {
         let cells = grid.cells();
         let own: f64 = grid.through().iter().map(|permeance| 1.0 / permeance).sum();
         let contact = table.plenum.contact.per_metre().max(LEAST_CONTACT * own);
@@ -86,11 +95,21 @@ impl Surface {
         surface.borders = surface.rims(table);
         surface.touch_zones(table);
         table.board.seams.iter().for_each(|seam| surface.leak_seam(seam, table.board.thickness()));
-        surface.lay_cover(&Cover::new(table, load));
-        for kerf in &load.kerfs {
-            surface.cut(kerf);
-        }
+        surface.lay_cover(cover);
         surface
+    }
+
+    /// The cells whose conductance to the room is not that of `before`, and by how much.
+    pub(super) fn opened_since(&self, before: &Surface) -> Vec<(usize, f64)> {
+        let differences = self.top.iter().zip(&before.top).map(|(now, was)| now - was);
+        differences.enumerate().filter(|(cell, difference)| difference.abs() > 1e-9 * self.top[*cell]).collect()
+    }
+
+    /// Takes over the matched conductances that `other` has reckoned for kerfs on the same board and sheets.
+    pub(super) fn keep_charts(&mut self, other: &Surface) {
+        if self.lines.len() < other.lines.len() {
+            self.lines.clone_from(&other.lines);
+        }
     }
 
     /// The medium under sheet `sheet`.

@@ -1,6 +1,5 @@
 //! `simulate`: the simulated table alone, behind a pseudo-terminal.
 
-use std::cell::RefCell;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -13,10 +12,9 @@ use super::files;
 use crate::daemon::Clock;
 use crate::gauge::{GaugeSettings, LineId, Place};
 use crate::job::Card;
-use crate::plant::{self, Blemish, Condense, Mischief, OnTheLine, Plant, Report, Said, Scene, Server, Truth};
+use crate::plant::{self, Blemish, Mischief, OnTheLine, Plant, Report, Said, Scene, Server, Truth};
 use crate::setup::Setup;
-use crate::table::field::{NotSettled, Resolution, Sequence};
-use crate::table::{ClosedForm, Condensed, Table, TableLoad, ZoneMatrix};
+use crate::table::{ClosedForm, Condensed, Table, TableLoad};
 
 /// Play a simulated table behind a pseudo-terminal, with the setup's gauge and light on it, again and again until a signal.
 ///
@@ -126,25 +124,8 @@ fn on_the_line(setup: &Setup) -> Result<OnTheLine> {
 
 fn plant(setup: &Setup, cards: &[Card], scenes: &[Scene], seed: u64) -> Result<Plant> {
     let truth = Truth::drawn(&setup.table, seed);
-    Ok(Plant::new(&setup.table, cards, scenes, truth, boards())?)
-}
-
-/// The simulated board: the flow field on cells of its own size, followed from kerf to kerf, once uncut and once cut.
-fn boards() -> Condense {
-    let lying: RefCell<[Option<Sequence>; 2]> = RefCell::default();
-    Box::new(move |table: &Table, load: &TableLoad| {
-        let mut lying = lying.borrow_mut();
-        let mut slot = || -> Result<ZoneMatrix, NotSettled> {
-            let slot = &mut lying[usize::from(!load.kerfs.is_empty())];
-            let mut sequence = match slot.take() {
-                Some(sequence) => sequence,
-                None => Sequence::start(table, load, Resolution::Preview)?,
-            };
-            sequence.go_to(load)?;
-            Ok(slot.insert(sequence).field().zones().clone())
-        };
-        slot().unwrap_or_else(|_| ClosedForm::condense(table, load).zones().clone())
-    })
+    let condense = Box::new(|table: &Table, load: &TableLoad| ClosedForm::condense(table, load).zones().clone());
+    Ok(Plant::new(&setup.table, cards, scenes, truth, condense)?)
 }
 
 fn tell(report: &Report) {

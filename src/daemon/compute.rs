@@ -44,6 +44,8 @@ pub struct Brief {
     pub spread: Spread,
     /// What is asked.
     pub request: Request,
+    /// How finely the board is divided.
+    pub resolution: Resolution,
 }
 
 /// What the child reads from its standard input.
@@ -69,13 +71,13 @@ const POINTS: u16 = 65;
 
 impl Brief {
     /// The brief for a table as it is set up.
-    pub fn new(setup: &Setup, request: Request) -> Self {
+    pub fn new(setup: &Setup, request: Request, resolution: Resolution) -> Self {
         let place = setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
         let tap = match place {
             Place::Manifold => Tap::Manifold,
             Place::PumpInlet => Tap::PumpInlet,
         };
-        Brief { table: setup.table.clone(), tap, spread: setup.spread, request }
+        Brief { table: setup.table.clone(), tap, spread: setup.spread, request, resolution }
     }
 
     /// Condenses the boards along the cut by the flow field, here and now.
@@ -87,7 +89,7 @@ impl Brief {
         Boards::condense(&self.table, self.request.card.as_deref(), POINTS, |load| {
             let mut sequence = match lying.take() {
                 Some(sequence) => sequence,
-                None => Sequence::start(&self.table, load, Resolution::Standard)?,
+                None => Sequence::start(&self.table, load, self.resolution)?,
             };
             sequence.go_to(load)?;
             let field = sequence.field().clone();
@@ -118,7 +120,7 @@ impl Brief {
             let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
             (Cut::of(card).load(Progress::from_fraction(1.0)), held)
         });
-        let on = (&self.table.board, self.table.plenum.contact, zones, cut);
+        let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
         let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;
         Ok(Sha256::digest(bytes).into())
     }
@@ -146,13 +148,16 @@ impl Errand {
 /// Has forecasts computed, one at a time, and keeps their boards.
 #[derive(Debug)]
 pub(super) struct Computer {
+    resolution: Resolution,
     turn: Semaphore,
     kept: Mutex<VecDeque<([u8; 32], Vec<u8>)>>,
 }
 
 impl Computer {
-    pub(super) fn new() -> Self {
-        Computer { turn: Semaphore::new(1), kept: Mutex::default() }
+    /// One for a computer whose time runs `pace` times as fast as real time: what is hurried is reckoned on coarse cells.
+    pub(super) fn new(pace: f64) -> Self {
+        let resolution = if pace > 1.0 { Resolution::Preview } else { Resolution::Standard };
+        Computer { resolution, turn: Semaphore::new(1), kept: Mutex::default() }
     }
 
     /// Has a forecast computed.
@@ -162,7 +167,8 @@ impl Computer {
     ///
     /// # Cancellation
     /// Dropping the future kills the child.
-    pub(super) async fn forecast(&self, brief: Brief) -> Result<Forecast, String> {
+    pub(super) async fn forecast(&self, setup: &Setup, request: Request) -> Result<Forecast, String> {
+        let brief = Brief::new(setup, request, self.resolution);
         let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
         let key = brief.key()?;
         let errand = Errand { brief, known: self.known(&key) };

@@ -163,7 +163,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         outboxes,
         inbox,
         shown,
-        computer: Arc::new(compute::Computer::new()),
+        computer: Arc::new(compute::Computer::new(pace)),
         stop: stop.clone(),
     };
     worker.run().await;

@@ -174,15 +174,14 @@ impl<'a> Sides<'a> {
     fn weakest(&self, board: &Board, open: ZoneSet, balance: &OperatingPoint) -> Option<Weakest> {
         let card = self.question.card?;
         let acting = Acting::of(card);
-        let room = self.question.table.air.room;
-        let potentials = balance.zone_potentials();
+        let room = balance.field_room;
         let weakness = |part: PartId, grip: &Grip, potentials: &[PressureSquared]| {
             let force = grip.force(potentials, room);
             let shape = card.parts.get(part.0 as usize)?;
             Some((force, Footing::of(card, shape, force).margins(&acting).least().min(MOST_MARGIN)))
         };
         let weak = |(part, grip): &'_ (PartId, Grip)| {
-            weakness(*part, grip, &potentials).map(|(force, margin)| (*part, force, margin))
+            weakness(*part, grip, &balance.potentials).map(|(force, margin)| (*part, force, margin))
         };
         let (grip, (part, force, margin)) = board
             .at_risk

@@ -155,9 +155,9 @@ pub fn solve(text: &str, resolution: Resolution) -> Result<Answer, CaseError> {
 /// The answer of `case` over `board`.
 pub fn answer(case: &Case, board: &impl Condensed) -> Answer {
     let point = operating_point(&case.table, case.open, board.zones());
-    let (potentials, room) = (point.zone_potentials(), case.table.air.room);
+    let (potentials, room) = (&point.potentials, point.field_room);
     let parts = case.load.parts.iter().zip(0..);
-    let force = |id| board.part_force(PartId(id), &potentials, room).newtons();
+    let force = |id| board.part_force(PartId(id), potentials, room).newtons();
     Answer {
         schema: RESULT_SCHEMA,
         case: case.name.clone(),
@@ -167,7 +167,7 @@ pub fn answer(case: &Case, board: &impl Condensed) -> Answer {
             throughput_Pa_m3_s: point.throughput.pa_m3_per_s(),
             mass_flow_kg_s: point.mass_flow().kg_per_s(),
             flow_free_air_m3_h: point.free_air().m3_per_h(),
-            total_cover_force_N: board.cover_force(&potentials, room).newtons(),
+            total_cover_force_N: board.cover_force(potentials, room).newtons(),
             zone_Pa: point.zones.iter().map(|zone| zone.pascals()).collect(),
             zone_throughput_Pa_m3_s: point.zone_throughputs.iter().map(|flow| flow.pa_m3_per_s()).collect(),
             part_force_N: parts.map(|(part, id)| (part.name.clone(), force(id))).collect(),

@@ -3,8 +3,8 @@
 use super::CaseError;
 use super::entry::Entry;
 use crate::table::{
-    Air, Board, Kerf, Layer, Manifold, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet, TableLoad,
-    ValveLaw, Zone, ZoneId, ZoneSet,
+    Air, Board, Kerf, Layer, Manifold, PartShape, Plenum, Point, Pores, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
+    TableLoad, ValveLaw, Zone, ZoneId, ZoneSet,
 };
 use crate::units::{
     AbsolutePressure, InletFlow, LayerResistance, Length, Permeability, SquareConductance, SquareResistance,
@@ -31,7 +31,16 @@ pub(super) fn read_air(entry: &Entry) -> Result<Air, CaseError> {
 }
 
 pub(super) fn read_board(entry: &Entry) -> Result<Board, CaseError> {
-    entry.only(&["length_x_m", "length_y_m", "layers", "edges", "seams", "top_entry_resistance_per_m"])?;
+    entry.only(&[
+        "length_x_m",
+        "length_y_m",
+        "layers",
+        "edges",
+        "seams",
+        "top_entry_resistance_per_m",
+        "slip_pressure_Pa",
+        "inertia_per_m",
+    ])?;
     let (longest, most_area) = GREATEST_BOARD;
     let length = entry.field("length_x_m")?.above_zero_to(longest, "m")?;
     let width = entry.field("length_y_m")?.above_zero_to(longest, "m")?;
@@ -44,9 +53,11 @@ pub(super) fn read_board(entry: &Entry) -> Result<Board, CaseError> {
         layers: read_layers(&entry.field("layers")?)?,
         rims: read_rims(&entry.field("edges")?)?,
         seams: Vec::new(),
-        top_entry: LayerResistance::from_per_metre(
-            entry.optional("top_entry_resistance_per_m").map_or(Ok(0.0), |value| value.at_least_zero())?,
-        ),
+        top_entry: LayerResistance::from_per_metre(none_or(entry, "top_entry_resistance_per_m")?),
+        pores: Pores {
+            slip: AbsolutePressure::from_pascals(none_or(entry, "slip_pressure_Pa")?),
+            inertia_per_metre: none_or(entry, "inertia_per_m")?,
+        },
     };
     if let Some(seams) = entry.optional("seams") {
         board.seams = seams.list()?.iter().map(|seam| read_seam(seam, &board)).collect::<Result<_, _>>()?;
@@ -133,8 +144,12 @@ fn read_zone(entry: &Entry, board: &Board) -> Result<Zone, CaseError> {
 }
 
 fn read_leak(entry: &Entry, name: &str) -> Result<SquareConductance, CaseError> {
-    let value = entry.optional(name).map_or(Ok(0.0), |value| value.at_least_zero())?;
-    Ok(SquareConductance::from_m3_per_s_pa(value))
+    Ok(SquareConductance::from_m3_per_s_pa(none_or(entry, name)?))
+}
+
+/// A number of at least zero, zero if it is left out.
+fn none_or(entry: &Entry, name: &str) -> Result<f64, CaseError> {
+    entry.optional(name).map_or(Ok(0.0), |value| value.at_least_zero())
 }
 
 fn read_valve(entry: &Entry) -> Result<ValveLaw, CaseError> {

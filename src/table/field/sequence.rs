@@ -17,7 +17,7 @@ use super::{Field, Footprint, Precision, TopFace, zone_id};
 use crate::table::{Kerf, Table, TableLoad};
 
 /// A window's margin in reaches of a disturbance.
-const MARGIN: f64 = 5.0;
+const MARGIN: f64 = 4.5;
 /// What is left of a change's residual.
 const TOLERANCE: f64 = 1e-4;
 /// A field that is everywhere below this at a kerf is not touched by it.

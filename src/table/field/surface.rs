@@ -43,6 +43,8 @@ pub(super) struct Surface {
     borders: Borders,
     contact: f64,
     entry: f64,
+    /// Whether inertia is asked for.
+    pub inertia: bool,
     sheets: Vec<SheetFace>,
     lines: BTreeMap<(usize, u64), LineSink>,
     cut: BTreeSet<[i64; 4]>,
@@ -86,6 +88,7 @@ impl Surface {
             borders: Borders::default(),
             contact,
             entry: table.board.top_entry.per_metre(),
+            inertia: table.board.pores.inertia_per_metre > 0.0,
             sheeted: vec![0.0; cells],
             sheets: load.sheets.iter().map(SheetFace::of).collect(),
             lines: BTreeMap::new(),

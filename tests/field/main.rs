@@ -6,6 +6,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
 
+mod pores;
+mod proof;
+
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_2, PI};
 use std::fs;

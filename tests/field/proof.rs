@@ -68,7 +68,10 @@ fn a_grip_presses_as_its_part_does() {
         for part in (0..case.load.parts.len() as u32).map(PartId) {
             let (cells, patches) =
                 (field.part_force(part, &potentials, room), field.grip(part).force(&potentials, room));
-            assert!((cells - patches).newtons().abs() <= 1e-3 * cells.newtons() + 0.1, "{part:?}: {cells:?} {patches:?}");
+            assert!(
+                (cells - patches).newtons().abs() <= 1e-3 * cells.newtons() + 0.1,
+                "{part:?}: {cells:?} {patches:?}"
+            );
         }
     }
 }

@@ -10,6 +10,7 @@ mod coverage;
 mod crowding;
 mod edges;
 mod grid;
+mod half_plane;
 mod lattice;
 mod multigrid;
 mod opening;
@@ -44,7 +45,7 @@ const FELT: f32 = 1e-4;
 const MARGIN: f64 = 6.0;
 
 /// In how many steps of a zone's share cells of a part count as held alike: 0.1 % of the force at most.
-const GRIP_STEPS: f64 = 20.0;
+const GRIP_STEPS: f64 = 32.0;
 /// A zone's share that is left out of a patch.
 const LEAST_SHARE: f64 = 1e-6;
 
@@ -195,8 +196,9 @@ impl Footprint {
     }
 
     fn of_cover(surface: &Surface) -> Self {
-        let covered = surface.sheeted.iter().enumerate().filter(|(_, area)| **area > 0.0);
-        Footprint { cells: covered.map(|(cell, area)| (cell as u32, *area as f32)).collect() }
+        let areas = surface.sheeted.iter().zip(&surface.spilt).map(|(sheeted, spilt)| sheeted + spilt);
+        let covered = areas.enumerate().filter(|(_, area)| *area > 0.0);
+        Footprint { cells: covered.map(|(cell, area)| (cell as u32, area as f32)).collect() }
     }
 }
 
@@ -394,6 +396,8 @@ mod tests {
             let mut table = Case::read(&std::fs::read_to_string(path).unwrap()).unwrap().table;
             table.board.layers = layers;
             table.plenum.contact = crate::units::LayerResistance::ZERO;
+            table.plenum.zones.truncate(1);
+            table.plenum.zones[0].rects = vec![crate::table::Rect::from_metres(0.0, 0.0, 2.44, 1.22)];
             let surface = Surface::new(&table, &TableLoad::default(), Grid::new(&table.board, Resolution::Preview));
             let window = Window::whole(&surface.grid);
             let (block, strata) = surface.block(&window);

@@ -17,6 +17,10 @@ use crate::units::Length;
 const OPEN: f64 = 1e5;
 /// The least contact resistance reckoned with, as a share of the board's own.
 const LEAST_CONTACT: f64 = 1e-4;
+/// A cell beside an opening draws through at least this share of bare face.
+const LEAST_BARE: f64 = 0.25;
+/// How far the v beside an edge reaches into the opening, in cells.
+const SPILL: f64 = 1.5;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -33,6 +37,8 @@ pub(super) struct Surface {
     pub sheeted: Vec<f64>,
     /// The area in m² of each cell that kerfs have opened.
     pub kerfed: Vec<f64>,
+    /// The bare area in m² of each cell beside a cover, whose v belongs to that cover.
+    pub spilt: Vec<f64>,
     /// The width in metres of the widest kerf in each cell.
     widths: Vec<f64>,
     /// From each cell's lowest node to all zones under it.
@@ -80,6 +86,7 @@ impl Surface {
             contacts: Vec::new(),
             top: vec![0.0; cells],
             kerfed: vec![0.0; cells],
+            spilt: vec![0.0; cells],
             widths: vec![0.0; cells],
             bottom: vec![0.0; cells],
             through: vec![0.0; cells],
@@ -191,18 +198,22 @@ impl Surface {
         self.sheeted.iter_mut().for_each(|sheeted| *sheeted = sheeted.clamp(0.0, area));
         let edges = cover.edges();
         let sink = edges.first().map(|edge| EdgeSink::new(&self.medium(self.sheet_near(edge.from))));
-        let nearest = sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside));
+        let nearest =
+            sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside.max(sink.inside)));
         let open = OPEN * self.medium(None).top_mean() / self.grid.hx;
         for cell in 0..self.grid.cells() {
             let bare = 1.0 - self.sheeted[cell] / area;
             let permeance = match (&sink, nearest.get(&cell)) {
+                (Some(sink), Some((normal, distance))) if (-sink.inside..sink.outside).contains(distance) => {
+                    self.spilt[cell] = area * bare;
+                    sink.permeance(normal.0, normal.1, *distance)
+                }
                 _ if bare > 1.0 - SLIVER => open,
-                (Some(sink), Some((normal, distance))) => sink.permeance(normal.0, normal.1, *distance),
                 _ if bare > SLIVER => open * bare,
                 _ => 0.0,
             };
             if permeance > 0.0 {
-                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(SLIVER));
+                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(LEAST_BARE));
             }
         }
         self.lay_sheet_faces();
@@ -316,29 +327,31 @@ impl Surface {
     pub(super) fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
         let own = self.patch(&part.outline);
-        let width = self.kerf_along(&own);
+        let reach = self.opened_along(&own);
         let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
         for (column, row, share) in own.cells() {
             let cell = row * self.grid.nx + column;
             footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
         }
-        if width > 0.0 {
-            let wider = self.patch(&offset(&part.outline, 0.5 * width));
+        if reach > 0.0 {
+            let wider = self.patch(&offset(&part.outline, reach));
             for (column, row, share) in wider.cells() {
                 let cell = row * self.grid.nx + column;
                 let beside = share * area - own.share(column, row) * area;
-                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell]);
+                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell] + self.spilt[cell]);
             }
         }
         footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
     }
 
-    /// The width of the widest kerf within a cell of `patch`.
-    fn kerf_along(&self, patch: &Patch) -> f64 {
+    /// How far what is open within a cell of `patch` counts to it: half of the widest kerf, more beside a wide opening.
+    fn opened_along(&self, patch: &Patch) -> f64 {
         let rows = patch.rows.start.saturating_sub(1)..(patch.rows.end + 1).min(self.grid.ny);
         let columns = patch.columns.start.saturating_sub(1)..(patch.columns.end + 1).min(self.grid.nx);
-        let row = |row: usize| self.widths[row * self.grid.nx..][columns.clone()].iter().copied().fold(0.0, f64::max);
-        rows.map(row).fold(0.0, f64::max)
+        let cells = rows.flat_map(|row| columns.clone().map(move |column| row * self.grid.nx + column));
+        let spill = SPILL * self.grid.hx.max(self.grid.hy);
+        let reach = |cell: usize| if self.spilt[cell] > 0.0 { spill } else { 0.5 * self.widths[cell] };
+        cells.map(reach).fold(0.0, f64::max)
     }
 
     /// The equations inside `window`; beyond it v is nothing.

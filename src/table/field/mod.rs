@@ -117,7 +117,7 @@ impl Field {
             tops.push(solved.top);
             crowding.extend(solved.crowding);
         }
-        let parts = parts.iter().map(|part| Footprint::of_part(part, surface)).collect();
+        let parts = parts.iter().map(|part| Footprint::of_part(part, surface, &tops)).collect();
         let cover = Footprint::of_cover(surface);
         let unknowns = surface.grid.cells() * surface.grid.levels();
         let mut zones = balanced(&zones);
@@ -188,11 +188,12 @@ impl TopFace {
 }
 
 impl Footprint {
-    fn of_part(part: &PartShape, surface: &Surface) -> Self {
+    fn of_part(part: &PartShape, surface: &Surface, tops: &[TopFace]) -> Self {
         if part.lost {
             return Footprint::default();
         }
-        Footprint { cells: surface.footing(part).iter().map(|(cell, area)| (*cell as u32, *area as f32)).collect() }
+        let v = |cell: usize| tops.iter().map(|top| top.at(cell as u32)).sum();
+        Footprint { cells: surface.footing(part, &v).iter().map(|(cell, area)| (*cell as u32, *area as f32)).collect() }
     }
 
     fn of_cover(surface: &Surface) -> Self {

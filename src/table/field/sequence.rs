@@ -187,7 +187,7 @@ impl Sequence {
         let grid = &self.surface.grid;
         for (part, footprint) in self.load.parts.iter().zip(&mut self.field.parts) {
             if footprint.cells.iter().any(|(cell, _)| window.place(*cell as usize, grid).is_some()) {
-                *footprint = Footprint::of_part(part, &self.surface);
+                *footprint = Footprint::of_part(part, &self.surface, &self.field.tops);
             }
         }
     }

@@ -21,6 +21,8 @@ const LEAST_CONTACT: f64 = 1e-4;
 const LEAST_BARE: f64 = 0.25;
 /// How far the v beside an edge reaches into the opening, in cells.
 const SPILL: f64 = 1.5;
+/// How far from a kerf's rim its slope is taken, in cells.
+const SLOPE_CELLS: f64 = 1.25;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -319,12 +321,12 @@ impl Surface {
         }
     }
 
-    /// The cells that press `part` down, with their areas in m².
+    /// The cells that press `part` down, with their areas in m²; `v` is the field at a cell's top node.
     ///
     /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
     /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
-    /// its half of the kerf.
-    pub(super) fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
+    /// its share of the kerf, in proportion to the v that slopes down to it.
+    pub(super) fn footing(&self, part: &PartShape, v: &dyn Fn(usize) -> f64) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
         let own = self.patch(&part.outline);
         let reach = self.opened_along(&own);
@@ -334,14 +336,35 @@ impl Surface {
             footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
         }
         if reach > 0.0 {
+            let outline = outwards(&part.outline);
             let wider = self.patch(&offset(&part.outline, reach));
             for (column, row, share) in wider.cells() {
                 let cell = row * self.grid.nx + column;
                 let beside = share * area - own.share(column, row) * area;
-                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell] + self.spilt[cell]);
+                let spilt = beside.clamp(0.0, self.spilt[cell]);
+                let kerfed = (beside - spilt).clamp(0.0, self.kerfed[cell]);
+                let taken = if kerfed > 0.0 { kerfed * self.slope_share(&outline, cell, v) } else { 0.0 };
+                *footing.entry(cell).or_insert(0.0) += spilt + taken;
             }
         }
         footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
+    }
+
+    /// Twice the share of v's slope towards the kerf in `cell` that comes from inside the `outline`: 1 where both sides are alike.
+    fn slope_share(&self, outline: &[Edge], cell: usize, v: &dyn Fn(usize) -> f64) -> f64 {
+        let (nx, hx, hy) = (self.grid.nx, self.grid.hx, self.grid.hy);
+        let middle = (((cell % nx) as f64 + 0.5) * hx, ((cell / nx) as f64 + 0.5) * hy);
+        let by_distance = |a: &&Edge, b: &&Edge| a.distance(middle).total_cmp(&b.distance(middle));
+        let Some(edge) = outline.iter().min_by(by_distance) else { return 1.0 };
+        let ((foot_x, foot_y), (out_x, out_y)) = (edge.nearest(middle), edge.normal());
+        let at = |away: f64| {
+            let column = ((foot_x + away * out_x) / hx).floor().clamp(0.0, nx as f64 - 1.0) as usize;
+            let row = ((foot_y + away * out_y) / hy).floor().clamp(0.0, self.grid.ny as f64 - 1.0) as usize;
+            v(row * nx + column).max(0.0)
+        };
+        let beyond = SLOPE_CELLS * hx.max(hy);
+        let (inside, outside) = (at(-beyond), at(self.widths[cell] + beyond));
+        if inside + outside > 0.0 { 2.0 * inside / (inside + outside) } else { 1.0 }
     }
 
     /// How far what is open within a cell of `patch` counts to it: half of the widest kerf, more beside a wide opening.
@@ -445,6 +468,18 @@ fn offset(outline: &[Point], distance: f64) -> Vec<Point> {
         Point { x: Length::from_metres(x), y: Length::from_metres(y) }
     };
     (0..corners.len()).map(corner).collect()
+}
+
+/// The sides of a closed outline, so turned that their normals point out of it.
+fn outwards(outline: &[Point]) -> Vec<Edge> {
+    let corners: Vec<(f64, f64)> = outline.iter().map(|point| metres(*point)).collect();
+    let next = |at: usize| corners[(at + 1) % corners.len()];
+    let doubled: f64 = (0..corners.len()).map(|at| corners[at].0 * next(at).1 - corners[at].1 * next(at).0).sum();
+    let side = |at: usize| {
+        let (from, to) = (corners[at], next(at));
+        if doubled > 0.0 { Edge { from: to, to: from } } else { Edge { from, to } }
+    };
+    (0..corners.len()).map(side).filter(|edge| edge.from != edge.to).collect()
 }
 
 /// `point` in metres.

@@ -9,6 +9,7 @@
 mod coverage;
 mod crowding;
 mod edges;
+mod footing;
 mod grid;
 mod half_plane;
 mod lattice;

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::coverage::Patch;
 use super::edges::Edge;
+use super::grid::Grid;
 use super::surface::{Surface, metres};
 use crate::table::{PartShape, Point};
 use crate::units::Length;
@@ -22,53 +23,87 @@ impl Surface {
     pub(super) fn footing(&self, part: &PartShape, v: &dyn Fn(usize) -> f64) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
         let own = self.patch(&part.outline);
-        let reach = self.opened_along(&own);
         let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
         for (column, row, share) in own.cells() {
             let cell = row * self.grid.nx + column;
             footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
         }
-        if reach > 0.0 {
-            let outline = outwards(&part.outline);
-            let wider = self.patch(&offset(&part.outline, reach));
-            for (column, row, share) in wider.cells() {
-                let cell = row * self.grid.nx + column;
-                let beside = share * area - own.share(column, row) * area;
-                let spilt = beside.clamp(0.0, self.spilt[cell]);
-                let kerfed = (beside - spilt).clamp(0.0, self.kerfed[cell]);
-                let taken = if kerfed > 0.0 { kerfed * self.slope_share(&outline, cell, v) } else { 0.0 };
-                *footing.entry(cell).or_insert(0.0) += spilt + taken;
+        let outline = outwards(&part.outline);
+        let around = self.around(&own);
+        let widest = around.iter().map(|cell| self.widths[*cell]).fold(0.0, f64::max);
+        for (cell, beside) in self.beside(part, &own, 0.5 * widest) {
+            let kerfed = beside.clamp(0.0, self.kerfed[cell]);
+            let taken = if kerfed > 0.0 { kerfed * self.slope_share(&outline, cell, v) } else { 0.0 };
+            *footing.entry(cell).or_insert(0.0) += taken;
+        }
+        if around.iter().any(|cell| self.spilt[*cell] > 0.0) {
+            for (cell, beside) in self.beside(part, &own, SPILL * self.grid.hx.max(self.grid.hy)) {
+                if self.spilt[cell] > 0.0 && !self.kerf_between(&outline, cell) {
+                    *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.spilt[cell]);
+                }
             }
         }
         footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
     }
 
+    /// The area of each cell within `reach` of `part` that is not its own.
+    fn beside(&self, part: &PartShape, own: &Patch, reach: f64) -> Vec<(usize, f64)> {
+        if reach <= 0.0 {
+            return Vec::new();
+        }
+        let area = self.grid.cell_area();
+        let wider = self.patch(&offset(&part.outline, reach));
+        let rest = |(column, row, share): (usize, usize, f64)| {
+            (row * self.grid.nx + column, (share - own.share(column, row)) * area)
+        };
+        wider.cells().map(rest).filter(|(_, area)| *area > 0.0).collect()
+    }
+
+    /// Whether a kerf runs between the part and an opening beside it, whose v then belongs to what lies beyond the kerf.
+    fn kerf_between(&self, outline: &[Edge], cell: usize) -> bool {
+        let middle = self.middle(cell);
+        let foot = nearest(outline, middle).map_or(middle, |edge| edge.nearest(middle));
+        let steps = (0..=4).map(|step| f64::from(step) / 4.0);
+        let at = |share: f64| (foot.0 + share * (middle.0 - foot.0), foot.1 + share * (middle.1 - foot.1));
+        steps.map(|share| self.cell_at(at(share))).any(|cell| self.widths[cell] > 0.0)
+    }
+
     /// Twice the share of v's slope towards the kerf in `cell` that comes from inside the `outline`: 1 where both sides are alike.
     fn slope_share(&self, outline: &[Edge], cell: usize, v: &dyn Fn(usize) -> f64) -> f64 {
-        let (nx, hx, hy) = (self.grid.nx, self.grid.hx, self.grid.hy);
-        let middle = (((cell % nx) as f64 + 0.5) * hx, ((cell / nx) as f64 + 0.5) * hy);
-        let by_distance = |a: &&Edge, b: &&Edge| a.distance(middle).total_cmp(&b.distance(middle));
-        let Some(edge) = outline.iter().min_by(by_distance) else { return 1.0 };
+        let middle = self.middle(cell);
+        let Some(edge) = nearest(outline, middle) else { return 1.0 };
         let ((foot_x, foot_y), (out_x, out_y)) = (edge.nearest(middle), edge.normal());
-        let at = |away: f64| {
-            let column = ((foot_x + away * out_x) / hx).floor().clamp(0.0, nx as f64 - 1.0) as usize;
-            let row = ((foot_y + away * out_y) / hy).floor().clamp(0.0, self.grid.ny as f64 - 1.0) as usize;
-            v(row * nx + column).max(0.0)
-        };
-        let beyond = SLOPE_CELLS * hx.max(hy);
+        let at = |away: f64| v(self.cell_at((foot_x + away * out_x, foot_y + away * out_y))).max(0.0);
+        let beyond = SLOPE_CELLS * self.grid.hx.max(self.grid.hy);
         let (inside, outside) = (at(-beyond), at(self.widths[cell] + beyond));
         if inside + outside > 0.0 { 2.0 * inside / (inside + outside) } else { 1.0 }
     }
 
-    /// How far what is open within a cell of `patch` counts to it: half of the widest kerf, more beside a wide opening.
-    fn opened_along(&self, patch: &Patch) -> f64 {
+    /// The cells of `patch` and one cell around it.
+    fn around(&self, patch: &Patch) -> Vec<usize> {
         let rows = patch.rows.start.saturating_sub(1)..(patch.rows.end + 1).min(self.grid.ny);
         let columns = patch.columns.start.saturating_sub(1)..(patch.columns.end + 1).min(self.grid.nx);
-        let cells = rows.flat_map(|row| columns.clone().map(move |column| row * self.grid.nx + column));
-        let spill = SPILL * self.grid.hx.max(self.grid.hy);
-        let reach = |cell: usize| if self.spilt[cell] > 0.0 { spill } else { 0.5 * self.widths[cell] };
-        cells.map(reach).fold(0.0, f64::max)
+        rows.flat_map(|row| columns.clone().map(move |column| row * self.grid.nx + column)).collect()
     }
+
+    /// The middle of a cell, in metres.
+    fn middle(&self, cell: usize) -> (f64, f64) {
+        let Grid { nx, hx, hy, .. } = self.grid;
+        (((cell % nx) as f64 + 0.5) * hx, ((cell / nx) as f64 + 0.5) * hy)
+    }
+
+    /// The cell at or nearest to a point in metres.
+    fn cell_at(&self, (x, y): (f64, f64)) -> usize {
+        let Grid { nx, ny, hx, hy, .. } = self.grid;
+        let place =
+            |value: f64, side: f64, count: usize| (value / side).floor().clamp(0.0, count as f64 - 1.0) as usize;
+        place(y, hy, ny) * nx + place(x, hx, nx)
+    }
+}
+
+/// The side of an outline that is nearest to a point.
+fn nearest(outline: &[Edge], point: (f64, f64)) -> Option<&Edge> {
+    outline.iter().min_by(|a, b| a.distance(point).total_cmp(&b.distance(point)))
 }
 
 /// A closed outline moved outwards, its corners kept sharp up to four times the distance.

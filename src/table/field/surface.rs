@@ -1,6 +1,6 @@
 //! What bounds the board's field: the plenum below, rims and seams around, and the top face with its cover and openings.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::coverage::{Patch, coverage};
 use super::edges::{Cover, Edge};
@@ -19,6 +19,10 @@ const OPEN: f64 = 1e5;
 const LEAST_CONTACT: f64 = 1e-4;
 /// A cell beside an opening draws through at least this share of bare face.
 const LEAST_BARE: f64 = 0.25;
+/// Lengths that differ by less are the same, in metres.
+const SAME: f64 = 1e-6;
+/// Kerfs whose middle lines lie within this share of their width of each other are one.
+const SAME_LINE: f64 = 0.2;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -51,7 +55,7 @@ pub(super) struct Surface {
     pub inertia: bool,
     sheets: Vec<SheetFace>,
     lines: BTreeMap<(usize, u64), LineSink>,
-    cut: BTreeSet<[i64; 4]>,
+    cut: Vec<(Line, f64)>,
 }
 
 /// What a sheet does to the top face.
@@ -97,7 +101,7 @@ impl Surface {
             sheeted: vec![0.0; cells],
             sheets: load.sheets.iter().map(SheetFace::of).collect(),
             lines: BTreeMap::new(),
-            cut: BTreeSet::new(),
+            cut: Vec::new(),
             grid,
         };
         surface.borders = surface.rims(table);
@@ -294,9 +298,10 @@ impl Surface {
             else {
                 continue;
             };
-            if self.cut.insert(line.micrometres()) {
-                self.cut_line(&line, width, &mut added);
+            for piece in line.uncut(width, &self.cut) {
+                self.cut_line(&piece, width, &mut added);
             }
+            self.cut.push((line, width));
         }
         added.iter().for_each(|(cell, conductance)| self.top[*cell] += conductance);
         added.into_iter().collect()
@@ -411,6 +416,7 @@ fn cells_between(a: f64, b: f64, reach: f64, side: f64, count: usize) -> std::op
 }
 
 /// A straight piece of a kerf or seam, in metres.
+#[derive(Clone, Debug)]
 struct Line {
     from: (f64, f64),
     to: (f64, f64),
@@ -453,11 +459,24 @@ impl Line {
         [corner(self.from, -1.0), corner(self.to, -1.0), corner(self.to, 1.0), corner(self.from, 1.0)]
     }
 
-    /// Its ends in micrometres, the lesser first, by which a second pass is known.
-    fn micrometres(&self) -> [i64; 4] {
-        let whole = |point: (f64, f64)| ((point.0 * 1e6).round() as i64, (point.1 * 1e6).round() as i64);
-        let (a, b) = (whole(self.from), whole(self.to));
-        let ((x0, y0), (x1, y1)) = (a.min(b), a.max(b));
-        [x0, y0, x1, y1]
+    /// The pieces of it that no kerf as wide runs along yet, so that a second pass opens nothing twice.
+    fn uncut(&self, width: f64, cut: &[(Line, f64)]) -> Vec<Line> {
+        let along = (self.normal.1, -self.normal.0);
+        let place = |point: (f64, f64)| (point.0 - self.from.0) * along.0 + (point.1 - self.from.1) * along.1;
+        let mut left: Vec<(f64, f64)> = vec![(0.0, place(self.to))];
+        for (other, _) in cut.iter().filter(|(_, other_width)| *other_width >= width - SAME) {
+            if [other.from, other.to].iter().any(|end| self.offset(*end).abs() > SAME_LINE * width) {
+                continue;
+            }
+            let (a, b) = (place(other.from), place(other.to));
+            let (low, high) = (a.min(b), a.max(b));
+            left = left
+                .into_iter()
+                .flat_map(|(start, end)| [(start, end.min(low)), (start.max(high), end)])
+                .filter(|(start, end)| end - start > SAME)
+                .collect();
+        }
+        let at = |distance: f64| (self.from.0 + along.0 * distance, self.from.1 + along.1 * distance);
+        left.into_iter().filter_map(|(start, end)| Line::new(at(start), at(end), 0.0, 0.0)).collect()
     }
 }

@@ -12,6 +12,7 @@ use crate::event::Request;
 use crate::expectation::{Course, Forecast, zones_under};
 use crate::job::Card;
 use crate::setup::Setup;
+use crate::table::field::Resolution;
 use crate::table::{ZoneId, ZoneSet};
 
 /// Compute level and margins along the cut of a job, before it is cut.
@@ -37,7 +38,9 @@ impl Show {
         let setup = files::setup(&self.setup)?;
         let card = files::card(&self.job, &setup)?;
         let open = open_zones(&setup, &card)?;
-        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
+        let brief =
+            Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }, Resolution::Standard);
+        let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
             println!("{}", serde_json::to_string_pretty(&forecast)?);
         } else if let Some(course) = forecast.courses.first() {

@@ -36,7 +36,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
 pub use clock::Clock;
-pub use compute::Brief;
+pub use compute::{Brief, Errand, Reply};
 pub use look::readings;
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
@@ -160,6 +160,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         outboxes,
         inbox: inbox.clone(),
         shown,
+        computer: Arc::new(compute::Computer::new(pace)),
         stop: stop.clone(),
     };
     worker.run().await;

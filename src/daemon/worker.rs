@@ -11,7 +11,7 @@ use tracing::{debug, error, info, warn};
 
 use super::black_box::Recorder;
 use super::clock::Clock;
-use super::compute::{self, Brief};
+use super::compute::Computer;
 use super::notify;
 use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
@@ -56,6 +56,7 @@ pub(super) struct Worker {
     pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
+    pub(super) computer: Arc<Computer>,
     pub(super) stop: CancellationToken,
 }
 
@@ -175,12 +176,13 @@ impl Worker {
     }
 
     fn compute(&self, id: RequestId, request: Request) {
-        let brief = Brief::new(&self.setup, request);
+        let setup = Arc::clone(&self.setup);
         let events = self.events.clone();
         let stop = self.stop.clone();
+        let computer = Arc::clone(&self.computer);
         tokio::spawn(async move {
             tokio::select! {
-                forecast = compute::forecast(&brief) => {
+                forecast = computer.forecast(&setup, request) => {
                     if let Err(text) = &forecast {
                         warn!(text, "no forecast");
                     }

@@ -15,6 +15,7 @@ use holdwatch::minder::{Minder, Remembered};
 use holdwatch::modbus::{Reply, Request, RequestReceiver};
 use holdwatch::moment::{BootId, Moment, Span, Steady, Utc};
 use holdwatch::setup::{Setup, read_card, read_setup};
+use holdwatch::table::field::Resolution;
 
 const LINE: LineId = LineId(0);
 
@@ -71,7 +72,9 @@ impl Table {
                 Action::Send(_, bytes, _) => self.asked.push(bytes),
                 Action::WakeAt(when) => self.wake = when,
                 Action::Compute(id, request) => {
-                    let answer = Brief::new(&self.setup, request).answer().map_err(|error| error.to_string());
+                    let brief = Brief::new(&self.setup, request, Resolution::Preview);
+                    let answer = brief.condense().and_then(|boards| brief.answer(&boards));
+                    let answer = answer.map_err(|error| error.to_string());
                     self.give(Event::Computed(id, answer));
                 }
                 Action::Record(_) | Action::Show(_) | Action::Light(_) | Action::Answer(..) => {}

@@ -84,6 +84,13 @@ impl ProgramCourse {
         (self.seconds, self.opened, self.lines) = (seconds, opened, lines);
     }
 
+    /// The same with at most about `most` marks.
+    pub(super) fn thinned(&self, most: usize) -> Self {
+        let apart = self.marks.len().div_ceil(most.max(1)).max(1);
+        let marks = self.marks.iter().step_by(apart).copied().collect();
+        ProgramCourse { marks, ..self.clone() }
+    }
+
     /// How long the whole program takes, pauses apart.
     pub fn duration(&self) -> Span {
         Span::from_secs_f64(self.seconds)

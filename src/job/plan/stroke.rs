@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::stock::Stock;
 use super::tool::Tool;
+use crate::table::Point;
 use crate::units::Length;
 
 /// Less than this over the board counts as through, in mm: the last fibres of a sheet tear (common practice, no source).
@@ -51,6 +52,13 @@ pub struct Stroke {
 }
 
 impl Stroke {
+    /// Its middle line on the table.
+    pub fn path(&self) -> Vec<Point> {
+        let at =
+            |point: &StrokePoint| Point { x: Length::from_millimetres(point.x), y: Length::from_millimetres(point.y) };
+        self.points.iter().map(at).collect()
+    }
+
     /// Its length.
     pub fn length(&self) -> Length {
         let length = self.points.windows(2).map(|ends| (ends[1].x - ends[0].x).hypot(ends[1].y - ends[0].y)).sum();

@@ -11,6 +11,7 @@ use holdwatch::job::program::{Reading, Refusal, read};
 use holdwatch::moment::Span;
 use holdwatch::table::{Point, Rect};
 use holdwatch::units::{Density, Length};
+use proptest::prelude::*;
 
 const SHEET: (f64, f64, f64) = (1200.0, 800.0, 18.0);
 
@@ -349,4 +350,36 @@ fn the_time_of_a_straight_cut_is_that_of_its_ramps_and_its_even_part() {
     let text = "G21 G90 G0 X0 Y100 Z5\nT1\nG4 P0\nG1 X1000 F6000\nG4 P3\nM30\n";
     let plan = try_plan(text, &stock(), &[tool(1, 6.0)]).unwrap();
     assert!((plan.course.duration().secs_f64() - (0.1 + 9.95 + 3.0)).abs() < 1e-6, "{:?}", plan.course.duration());
+}
+
+/// Pieces of programs, in and far beyond a sheet.
+fn line() -> impl Strategy<Value = String> {
+    let far = || prop_oneof![8 => -50.0..1300.0, 1 => -1e5..1e6_f64];
+    let depth = prop_oneof![3 => Just(-18.3), 1 => Just(-17.6), 1 => Just(5.0), 2 => -25.0..10.0_f64];
+    let xy = (far(), far());
+    prop_oneof![
+        (xy.clone(), depth.clone()).prop_map(|((x, y), z)| format!("G1 X{x:.2} Y{y:.2} Z{z:.2} F6000")),
+        depth.clone().prop_map(|z| format!("G1 Z{z:.2} F2000")),
+        xy.clone().prop_map(|(x, y)| format!("G0 Z20\nG0 X{x:.2} Y{y:.2}")),
+        (1.0..400.0_f64, any::<bool>()).prop_map(|(i, way)| format!("G{} I{i:.2} F6000", if way { 2 } else { 3 })),
+        (xy, depth).prop_map(|((x, y), z)| format!("G81 X{x:.2} Y{y:.2} Z{z:.2} R12 F900\nG80")),
+        Just("T2 M6".to_owned()),
+        Just("G18".to_owned()),
+        Just("G17".to_owned()),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+    #[test]
+    fn whatever_is_cut_the_pieces_never_overlap_nor_exceed_the_sheet(lines in proptest::collection::vec(line(), 1..40)) {
+        let text = format!("G21 G90 T1 M6 S9000 M3\nG0 X0 Y0 Z20\n{}\nM30\n", lines.join("\n"));
+        let Ok(plan) = try_plan(&text, &stock(), &[tool(1, 6.0), tool(2, 10.0)]) else { return Ok(()) };
+        let whole: f64 = plan.pieces.iter().map(|piece| piece.area.square_metres()).sum();
+        prop_assert!(whole <= 0.96 * (1.0 + 1e-6), "{whole}");
+        for piece in &plan.pieces {
+            prop_assert!(piece.freed.is_none() || piece.freed == piece.parted);
+            prop_assert!(piece.freed.is_none() || piece.holds.is_empty());
+        }
+    }
 }

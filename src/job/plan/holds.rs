@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::clip::Window;
 use super::stroke::{Leaves, Stroke};
 
 /// How far from the swept edge a rim may be and still belong to it, in mm.
@@ -13,6 +14,7 @@ const CELL: f64 = 20.0;
 /// The strokes' pieces by place.
 #[derive(Debug)]
 pub(super) struct Index {
+    window: Window,
     pieces: Vec<Bit>,
     cells: BTreeMap<(i32, i32), Vec<u32>>,
 }
@@ -42,8 +44,8 @@ pub(super) struct Cover {
 }
 
 impl Index {
-    pub(super) fn of(strokes: &[Stroke]) -> Self {
-        let mut index = Index { pieces: Vec::new(), cells: BTreeMap::new() };
+    pub(super) fn of(strokes: &[Stroke], window: Window) -> Self {
+        let mut index = Index { window, pieces: Vec::new(), cells: BTreeMap::new() };
         for stroke in strokes {
             if let [only] = stroke.points.as_slice() {
                 index.add(stroke, only, only);
@@ -56,8 +58,11 @@ impl Index {
     }
 
     fn add(&mut self, stroke: &Stroke, from: &super::stroke::StrokePoint, to: &super::stroke::StrokePoint) {
-        let steps = ((to.x - from.x).hypot(to.y - from.y) / CELL).ceil().max(1.0);
-        let between = |from: f64, to: f64, step: f64| from + (to - from) * step / steps;
+        let Some((enters, leaves)) = self.window.shares([from.x, from.y], [to.x, to.y]) else { return };
+        let length = (to.x - from.x).hypot(to.y - from.y) * (leaves - enters);
+        let steps = (length / CELL).ceil().max(1.0);
+        let share = |step: f64| enters + (leaves - enters) * step / steps;
+        let between = |from: f64, to: f64, step: f64| from + (to - from) * share(step);
         for step in 0..steps as u32 {
             let (begin, end) = (f64::from(step), f64::from(step + 1));
             self.insert(Bit {

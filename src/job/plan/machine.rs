@@ -83,8 +83,18 @@ impl Machine {
         (self.acceleration() * self.corner.millimetres() * sine / (1.0 - sine)).sqrt()
     }
 
-    /// How many seconds each leg takes, from standstill to standstill.
+    /// How many seconds each leg takes, from standstill to standstill. Legs of no length are passed over.
     pub(super) fn durations(&self, legs: &[Leg]) -> Vec<f64> {
+        let (places, moving): (Vec<usize>, Vec<Leg>) =
+            legs.iter().copied().enumerate().filter(|(_, leg)| leg.length > 0.0).unzip();
+        let mut durations = vec![0.0; legs.len()];
+        for (place, seconds) in places.into_iter().zip(self.moving(&moving)) {
+            durations[place] = seconds;
+        }
+        durations
+    }
+
+    fn moving(&self, legs: &[Leg]) -> Vec<f64> {
         let twice = 2.0 * self.acceleration();
         let cruise: Vec<f64> = legs.iter().map(|leg| self.cruise(leg)).collect();
         let mut joints = vec![0.0_f64; legs.len() + 1];

@@ -6,6 +6,7 @@
 //! drops within parts, and the skeleton around them.
 
 mod chords;
+mod clip;
 mod course;
 mod holds;
 mod machine;

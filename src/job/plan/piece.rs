@@ -3,6 +3,7 @@
 use geo::{CoordsIter, Orient, orient::Direction};
 use serde::{Deserialize, Serialize};
 
+use super::clip::Window;
 use super::holds::{Cover, Index, RimPoint, rim};
 use super::regions::{Region, regions, sheet};
 use super::stock::Stock;
@@ -112,13 +113,21 @@ const SAME_SIDE: f64 = 5.0;
 
 /// The sheet's pieces, in the order that [`super::Plan::pieces`] promises.
 pub(super) fn pieces(strokes: &[Stroke], stock: &Stock) -> Vec<Piece> {
-    let index = Index::of(strokes);
+    let index = Index::of(strokes, window(strokes, stock));
     let mut found: Vec<Found> = regions(strokes, stock).into_iter().map(|region| Found::of(region, &index)).collect();
     classify(&mut found, stock);
     found.sort_by(|one, other| one.rank().cmp(&other.rank()).then(one.closed_at().total_cmp(&other.closed_at())));
     let within: Vec<Option<usize>> = (0..found.len()).map(|place| found[place].within(&found)).collect();
     let piece = |(place, one): (usize, &Found)| one.piece(place, &found, within[place], stock);
     found.iter().enumerate().map(piece).collect()
+}
+
+/// Where strokes touch the sheet.
+fn window(strokes: &[Stroke], stock: &Stock) -> Window {
+    let widest = strokes.iter().map(|stroke| stroke.width.millimetres()).fold(0.0, f64::max);
+    let sheet = sheet(stock);
+    let (low, high) = (sheet.min(), sheet.max());
+    Window { low: [low.x - widest, low.y - widest], high: [high.x + widest, high.y + widest] }
 }
 
 /// A region with what stands at its rim.

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::clip::Window;
 use super::stock::Stock;
 use super::stroke::{At, THROUGH};
 use crate::table::{Point, Rect};
@@ -63,9 +64,10 @@ impl Scar {
             self.deepest = Length::from_millimetres(depth);
             self.line = u64::from(to.line);
         }
-        let steps = (length / (0.5 * CELL)).ceil().max(1.0);
+        let Some((enters, leaves)) = self.map.window(width).shares([from.x, from.y], [to.x, to.y]) else { return };
+        let steps = (length * (leaves - enters) / (0.5 * CELL)).ceil().max(1.0);
         for step in 0..=steps as usize {
-            let share = step as f64 / steps;
+            let share = enters + (leaves - enters) * step as f64 / steps;
             let over = from.over + (to.over - from.over) * share;
             self.map.mark(from.x + (to.x - from.x) * share, from.y + (to.y - from.y) * share, width, -over);
         }
@@ -73,6 +75,13 @@ impl Scar {
 }
 
 impl ScarMap {
+    /// Where a cut of this width touches the map.
+    fn window(&self, width: f64) -> Window {
+        let low = [self.rect.low.x, self.rect.low.y].map(|edge| edge.millimetres() - width);
+        let high = [self.rect.high.x, self.rect.high.y].map(|edge| edge.millimetres() + width);
+        Window { low, high }
+    }
+
     fn mark(&mut self, x: f64, y: f64, width: f64, depth: f64) {
         if depth <= THROUGH {
             return;

@@ -10,7 +10,7 @@ use super::stock::Stock;
 use super::stroke::{At, Band, Stroke, Sweep};
 use super::tool::Tool;
 use super::{Remark, Warning};
-use crate::job::program::{Deed, Move, Note, Pace, Refusal, Spot, Step, Turning, Way};
+use crate::job::program::{Deed, Move, Note, Pace, Refusal, Spot, Step, Turning};
 use crate::units::Length;
 
 /// Moves that are timed together; the machine is taken to stop after so many.
@@ -18,6 +18,9 @@ const TOGETHER: usize = 8192;
 
 /// The most points of all strokes.
 const MOST_POINTS: usize = 4_000_000;
+
+/// The most that may be cut through the sheet or down to a skin, in mm: many times what a sheet has room for.
+const FARTHEST_SWEPT: f64 = 2e7;
 
 /// The most refusals told of one program.
 pub(super) const MOST_REFUSALS: usize = 50;
@@ -46,6 +49,8 @@ pub(super) struct Trace<'a> {
     seconds: f64,
     opened: f64,
     points: usize,
+    /// The length cut through or down to a skin, in mm.
+    swept: f64,
     sweep: Sweep,
     scar: Scar,
     course: ProgramCourse,
@@ -69,6 +74,7 @@ impl<'a> Trace<'a> {
             seconds: 0.0,
             opened: 0.0,
             points: 0,
+            swept: 0.0,
             sweep: Sweep::new(stock),
             scar: Scar::none(stock),
             course: ProgramCourse::new(machine.uncertainty),
@@ -97,6 +103,7 @@ impl<'a> Trace<'a> {
         match &step.deed {
             Deed::Move(made) => return self.take_move(made, step),
             Deed::Prepare(number) if !self.changed => {
+                self.stand(0.0)?;
                 // A machine without a changer: the tool named is the one in the spindle.
                 self.tool = self.known_tool(*number, step.line)?;
             }
@@ -159,7 +166,6 @@ impl<'a> Trace<'a> {
     fn take_unknown(&self, made: &Move, line: u64) -> Result<(), Refusal> {
         let over = |spot: Spot| spot.z().map(|_| self.stock.place(spot.millimetres())[2]);
         let deep = |spot: Spot| over(spot).is_some_and(|over| self.sweep.band(over) != Band::Clear);
-        // Straight down onto a place that is known in x and y cuts there and nowhere else; anything else could be anywhere.
         if !deep(made.to) && !(deep(made.from) && made.pace != Pace::Rapid) {
             return Ok(());
         }
@@ -195,26 +201,22 @@ impl<'a> Trace<'a> {
             At { x, y, over, seconds: self.seconds + seconds * share, line }
         };
         let mut from = at(made.from.millimetres(), 0.0);
-        let above = self.stock.thickness.millimetres();
-        let lowest = from.over.min(at(made.to.millimetres(), 1.0).over);
-        let clear = lowest >= above && made.way == Way::Line;
+        let points: Vec<At> = chords::points(made).into_iter().map(|(place, share)| at(place, share)).collect();
+        let lowest = points.iter().map(|at| at.over).fold(from.over, f64::min);
+        let clear = self.sweep.band(lowest) == Band::Clear;
         if made.pace == Pace::Rapid {
             self.sweep.interrupt();
+            if clear {
+                return Ok(());
+            }
         }
-        if clear && made.pace == Pace::Rapid {
-            return Ok(());
-        }
-        let points: Vec<At> = chords::points(made).into_iter().map(|(place, share)| at(place, share)).collect();
-        if lowest < above {
-            self.warn_before_cutting(made, line, &from, &points);
+        if !clear {
+            self.warn_before_cutting(made, line, lowest);
         }
         let Some(tool) = self.tool_in_hand() else {
-            return if lowest < above { Err(no_tool(line)) } else { Ok(()) };
+            return if clear { Ok(()) } else { Err(no_tool(line)) };
         };
-        self.points += points.len();
-        if self.points > MOST_POINTS && lowest <= super::stroke::THROUGH {
-            return Err(too_long(line));
-        }
+        self.count(&from, &points, line)?;
         for to in points {
             self.sweep.cut(&from, &to, &tool);
             let deepest = from.over.min(to.over);
@@ -225,6 +227,18 @@ impl<'a> Trace<'a> {
             from = to;
         }
         Ok(())
+    }
+
+    /// Keeps what is to be swept within bounds.
+    fn count(&mut self, from: &At, points: &[At], line: u32) -> Result<(), Refusal> {
+        let deep = |at: &At| matches!(self.sweep.band(at.over), Band::Through | Band::Skin);
+        if !points.iter().chain([from]).any(deep) {
+            return Ok(());
+        }
+        self.points += points.len();
+        let ends = points.iter().zip([from].into_iter().chain(points));
+        self.swept += ends.map(|(to, from)| (to.x - from.x).hypot(to.y - from.y)).sum::<f64>();
+        if self.points > MOST_POINTS || self.swept > FARTHEST_SWEPT { Err(too_long(line)) } else { Ok(()) }
     }
 
     fn tool_in_hand(&mut self) -> Option<Tool> {
@@ -238,14 +252,12 @@ impl<'a> Trace<'a> {
         tool
     }
 
-    fn warn_before_cutting(&mut self, made: &Move, line: u32, from: &At, points: &[At]) {
+    fn warn_before_cutting(&mut self, made: &Move, line: u32, deepest: f64) {
         let line = u64::from(line);
-        let above = self.stock.thickness.millimetres();
-        let deepest = points.iter().map(|at| at.over).fold(from.over, f64::min);
         // Up and out of a hole at the rapid is what every cutter does; down or sideways is not.
         let sideways = made.from.x() != made.to.x() || made.from.y() != made.to.y();
         let falls = made.to.z() < made.from.z();
-        if made.pace == Pace::Rapid && (falls || sideways) && deepest < above {
+        if made.pace == Pace::Rapid && (falls || sideways) {
             self.warn(Warning::RapidThroughSheet { line });
         }
         if !matches!(self.turning, Some(Turning::Clockwise | Turning::Counterclockwise)) {
@@ -310,7 +322,10 @@ fn too_long(line: u32) -> Refusal {
     Refusal {
         line: u64::from(line),
         columns: None,
-        what: format!("the program cuts through the sheet in more than {MOST_POINTS} pieces"),
+        what: format!(
+            "the program cuts through the sheet in more than {MOST_POINTS} pieces, or over more than {} m",
+            FARTHEST_SWEPT / 1000.0
+        ),
         remedy: "split the program".to_owned(),
     }
 }

@@ -15,6 +15,7 @@ mod cycle;
 mod expression;
 mod flow;
 mod motion;
+mod operator;
 mod parameters;
 mod refusal;
 mod run;
@@ -22,6 +23,7 @@ mod settings;
 mod state;
 mod step;
 mod text;
+mod zero;
 
 pub use refusal::Refusal;
 pub use run::Steps;

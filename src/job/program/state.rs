@@ -8,8 +8,9 @@ use super::block::{Block, Word};
 use super::codes::{self, FeedMode, G, M, Motion};
 use super::cycle::Sticky;
 use super::refusal::{Flaw, flaw};
-use super::settings::{Code, DwellUnit, Reading, UnitOfLength, WorkZero};
+use super::settings::{Code, DwellUnit, Reading, UnitOfLength};
 use super::step::{Deed, Note, Plane, Spot, Turning};
+use super::zero::Zero;
 use crate::moment::Span;
 
 /// No coordinate is farther out, in mm.
@@ -65,14 +66,9 @@ pub(super) struct State {
     pub(super) exact_stop: bool,
     unit: Option<UnitOfLength>,
     length: LengthOffset,
-    zero: Option<WorkZero>,
-    /// The work zero that counts as the card's.
-    cards_zero: Option<WorkZero>,
-    local: [f64; 3],
-    shift: [f64; 3],
-    kept_shift: Option<[f64; 3]>,
+    pub(super) zero: Zero,
+    pub(super) any_motion: bool,
     next_tool: Option<u32>,
-    any_motion: bool,
 }
 
 /// The codes of a line, each understood.
@@ -98,13 +94,9 @@ impl Default for State {
             exact_stop: false,
             unit: None,
             length: LengthOffset::Untouched,
-            zero: None,
-            cards_zero: None,
-            local: [0.0; 3],
-            shift: [0.0; 3],
-            kept_shift: None,
-            next_tool: None,
+            zero: Zero::default(),
             any_motion: false,
+            next_tool: None,
         }
     }
 }
@@ -147,6 +139,10 @@ impl Orders {
             self.m.push(order);
         }
         Ok(())
+    }
+
+    pub(super) fn g(&self) -> &[G] {
+        &self.g
     }
 
     pub(super) fn has(&self, order: G) -> bool {
@@ -334,34 +330,6 @@ impl State {
         Ok(())
     }
 
-    fn take_zero(
-        &mut self,
-        orders: &Orders,
-        block: &Block,
-        reading: &Reading,
-        out: &mut VecDeque<Deed>,
-    ) -> Result<(), Flaw> {
-        for order in &orders.g {
-            let G::Zero(zero) = *order else { continue };
-            // Before the first move any zero may be the card's; a move without one is in the first (NISTIR 6556, 3.2.3).
-            let cards_zero = self.cards_zero.or(self.any_motion.then_some(WorkZero(1)));
-            if !reading.zeros.contains_key(&zero) && cards_zero != Some(zero) {
-                if cards_zero.is_some() {
-                    let word = block.g.iter().find(|word| codes::g(word) == Ok(G::Zero(zero)));
-                    let spot = word.map_or(0..0, |word| word.columns.clone());
-                    let what = "a second work zero is called, and where it lies is not in the program";
-                    return Err(flaw(spot, what, "give it on the card: zeros, its distance from the card's zero"));
-                }
-                if zero != WorkZero(1) {
-                    out.push_back(Deed::Note(Note::ZeroAssumed(zero)));
-                }
-                self.cards_zero = Some(zero);
-            }
-            self.zero = Some(zero);
-        }
-        Ok(())
-    }
-
     fn take_stops(block: &mut Block, orders: &Orders, out: &mut VecDeque<Deed>) -> Result<Then, Flaw> {
         for order in &orders.m {
             match order {
@@ -373,13 +341,6 @@ impl State {
             }
         }
         Ok(Then::Next)
-    }
-
-    /// How far the axis words' zero lies from the card's.
-    pub(super) fn zero(&self, reading: &Reading) -> [f64; 3] {
-        let home = self.zero.and_then(|zero| reading.zeros.get(&zero)).copied().unwrap_or_default();
-        let home = [home.x.millimetres(), home.y.millimetres(), home.z.millimetres()];
-        std::array::from_fn(|axis| home[axis] + self.local[axis] + self.shift[axis])
     }
 
     /// Shifts of the zero, then the motion; both want the axis words.
@@ -394,11 +355,8 @@ impl State {
             match *order {
                 G::SetHere => self.set_here(block, reading, out)?,
                 G::LocalShift => self.set_local(block, reading, out)?,
-                G::DropShift { kept } => {
-                    self.kept_shift = kept.then_some(self.shift).filter(|_| self.shift != [0.0; 3]);
-                    self.shift = [0.0; 3];
-                }
-                G::RestoreShift => self.shift = self.kept_shift.unwrap_or(self.shift),
+                G::DropShift { kept } => self.zero.drop_shift(kept),
+                G::RestoreShift => self.zero.restore_shift(),
                 G::Home => return self.go_home(block, reading, out),
                 G::Motion(motion) => self.set_motion(motion),
                 G::Dwell
@@ -450,40 +408,12 @@ impl State {
         Ok([self.axis(block, b'X', scale)?, self.axis(block, b'Y', scale)?, self.axis(block, b'Z', scale)?])
     }
 
-    fn set_here(&mut self, block: &mut Block, reading: &Reading, out: &mut VecDeque<Deed>) -> Result<(), Flaw> {
-        let scale = self.scale(reading, out);
-        let told = self.axes(block, scale)?;
-        let zero = self.zero(reading);
-        let mut set = false;
-        for (axis, told) in told.iter().enumerate() {
-            let Some(told) = told else { continue };
-            if self.spot[axis].is_nan() {
-                self.spot[axis] = told + zero[axis];
-                set = true;
-            } else {
-                self.shift[axis] += self.spot[axis] - (told + zero[axis]);
-            }
-        }
-        if set {
-            out.push_back(Deed::Note(Note::PlaceSet));
-        }
-        Ok(())
-    }
-
-    fn set_local(&mut self, block: &mut Block, reading: &Reading, out: &mut VecDeque<Deed>) -> Result<(), Flaw> {
-        let scale = self.scale(reading, out);
-        for (axis, told) in self.axes(block, scale)?.into_iter().enumerate() {
-            self.local[axis] = told.unwrap_or(self.local[axis]);
-        }
-        Ok(())
-    }
-
     /// Takes the cutter to be where a refused line would have brought it, so that one mistake is told once.
     pub(super) fn assume(&mut self, block: &Block) {
         let scale = self.unit_or_millimetre();
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(word) = block.look(*letter) {
-                let from = if self.absolute { self.local[axis] + self.shift[axis] } else { self.spot[axis] };
+                let from = if self.absolute { self.zero.told(axis) } else { self.spot[axis] };
                 self.spot[axis] = from + word.value * scale;
             }
         }

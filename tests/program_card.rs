@@ -3,9 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use assert_cmd::Command;
-use holdwatch::job::plan::Machine;
+use holdwatch::event::{Action, Actor, Answer, Command, CommandId, Event, ProgressTold};
+use holdwatch::job::plan::{Machine, Told};
 use holdwatch::job::{Card, Cut, HowHeld, Progress};
+use holdwatch::minder::{Minder, Remembered};
+use holdwatch::moment::{BootId, Moment, Steady};
 use holdwatch::setup::{card_from_json, read_card, read_setup};
 use holdwatch::table::PartId;
 
@@ -14,7 +16,7 @@ fn here(path: &str) -> PathBuf {
 }
 
 fn forecast(job: &Path, more: &[&str]) -> std::process::Output {
-    let mut command = Command::cargo_bin("holdwatch").unwrap();
+    let mut command = assert_cmd::Command::cargo_bin("holdwatch").unwrap();
     command.args(["forecast", "--setup"]).arg(here("config/demo.toml")).arg("--job").arg(job).args(more);
     command.output().unwrap()
 }
@@ -125,4 +127,41 @@ fn a_card_that_is_sent_cannot_name_a_program() {
     let card: toml::Value = toml::from_str(&example().0).unwrap();
     let refused = card_from_json(&serde_json::to_value(card).unwrap(), &setup).unwrap_err().to_string();
     assert!(refused.contains("names a program"), "{refused}");
+}
+
+/// What the minder answers to a line that the controller tells, and how far the job then is.
+fn told_line(minder: &mut Minder, line: u64) -> (Answer, f64) {
+    let mut out = Vec::new();
+    let command = Command::Progress(ProgressTold::Line(line));
+    minder.step(moment(line), Event::Command(Actor("controller".into()), CommandId(line), command), &mut out);
+    let answer = out.iter().find_map(|action| match action {
+        Action::Answer(_, answer) => Some(answer.clone()),
+        _ => None,
+    });
+    let shown = out.iter().rev().find_map(|action| match action {
+        Action::Show(view) => view.job.as_ref().map(|job| job.fraction),
+        _ => None,
+    });
+    (answer.unwrap(), shown.unwrap_or(f64::NAN))
+}
+
+fn moment(seconds: u64) -> Moment {
+    Moment { boot: BootId(1), steady: Steady::from_nanos(1_000_000_000 * seconds), civil: None, synced: false }
+}
+
+#[test]
+fn a_line_that_the_controller_tells_is_a_place_in_the_cut() {
+    let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
+    let (card, program) = example();
+    let card = planned(&card, &program);
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let expected = course.place(Told::Line(64)).unwrap().likely.fraction();
+    let mut minder = Minder::new(setup, vec![], Remembered::default(), moment(0)).unwrap();
+    assert_eq!(told_line(&mut minder, 10).0, Answer::Refused("progress-by-line-needs-a-program".into()));
+    let load = Event::Command(Actor("controller".into()), CommandId(0), Command::LoadCard(Box::new(card)));
+    minder.step(moment(11), load, &mut Vec::new());
+    let (answer, shown) = told_line(&mut minder, 64);
+    assert_eq!(answer, Answer::Done);
+    assert!((shown - expected).abs() < 1e-9 && shown > 0.5, "{shown} {expected}");
+    assert_eq!(told_line(&mut minder, 5000).0, Answer::Refused("no-such-line".into()));
 }

@@ -18,7 +18,7 @@ use crate::units::Length;
 const STRAIGHTENED: f64 = 0.1;
 
 /// The most marks of the course that a card carries.
-const MOST_MARKS: usize = 1000;
+const MOST_MARKS: usize = 300;
 
 /// What a card says of its program.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

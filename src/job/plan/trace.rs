@@ -166,7 +166,7 @@ impl<'a> Trace<'a> {
     fn take_unknown(&self, made: &Move, line: u64) -> Result<(), Refusal> {
         let over = |spot: Spot| spot.z().map(|_| self.stock.place(spot.millimetres())[2]);
         let deep = |spot: Spot| over(spot).is_some_and(|over| self.sweep.band(over) != Band::Clear);
-        if !deep(made.to) && !(deep(made.from) && made.pace != Pace::Rapid) {
+        if !(deep(made.to) || deep(made.from) && made.pace != Pace::Rapid) {
             return Ok(());
         }
         Err(Refusal {

@@ -110,8 +110,8 @@ impl Block {
     fn read_word(&mut self, cursor: &mut Cursor<'_>, parameters: &Parameters) -> Result<(), Flaw> {
         let from = cursor.at;
         match cursor.peek() {
-            Some(b'#') => return self.read_setting(cursor, parameters),
-            Some(b'*') => return checksum(cursor),
+            Some(b'#') => self.read_setting(cursor, parameters),
+            Some(b'*') => checksum(cursor),
             Some(letter @ b'A'..=b'Z') => {
                 cursor.at += 1;
                 if cursor.peek().is_some_and(|next| next.is_ascii_alphabetic()) {

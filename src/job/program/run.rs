@@ -216,35 +216,31 @@ impl<R: BufRead + Seek> Steps<R> {
         cursor.at = at;
         let (label, says) = flow::read(&mut cursor)?;
         match says {
-            Says::Here => return self.pass_label(label),
+            Says::Here => self.pass_label(label),
             Says::Sub => {
                 flow::nothing_more(&mut cursor)?;
-                return self.skip_to(&label, &[Says::EndSub]).map(|_| ());
+                self.skip_to(&label, &[Says::EndSub]).map(|_| ())
             }
-            Says::Call => return self.call(label, &mut cursor),
-            Says::Return | Says::EndSub => return self.leave_sub(&label, says, &mut cursor),
-            Says::If => return self.begin_if(label, &mut cursor),
-            Says::Repeat => return self.begin_repeat(label, &mut cursor),
-            Says::While => return self.at_while(label, &mut cursor),
-            Says::ElseIf
-            | Says::Else
-            | Says::EndIf
-            | Says::EndWhile
-            | Says::Do
-            | Says::EndRepeat
-            | Says::Break
-            | Says::Continue => {}
-        }
-        if says != Says::ElseIf {
-            flow::nothing_more(&mut cursor)?;
-        }
-        match says {
+            Says::Call => self.call(label, &mut cursor),
+            Says::Return | Says::EndSub => self.leave_sub(&label, says, &mut cursor),
+            Says::If => self.begin_if(label, &mut cursor),
+            Says::Repeat => self.begin_repeat(label, &mut cursor),
+            Says::While => self.at_while(label, &mut cursor),
             Says::Do => {
+                flow::nothing_more(&mut cursor)?;
                 let at = self.lines.here();
                 self.enter(label, Kind::Do { at })
             }
-            Says::Break | Says::Continue => self.leave_loop(&label, says),
-            _ => self.close(&label, says),
+            Says::Break | Says::Continue => {
+                flow::nothing_more(&mut cursor)?;
+                self.leave_loop(&label, says)
+            }
+            // The branch before it was taken; its condition does not matter any more.
+            Says::ElseIf => self.close(&label, says),
+            Says::Else | Says::EndIf | Says::EndWhile | Says::EndRepeat => {
+                flow::nothing_more(&mut cursor)?;
+                self.close(&label, says)
+            }
         }
     }
 
@@ -291,16 +287,17 @@ impl<R: BufRead + Seek> Steps<R> {
         let mut holds = cursor.bracketed(&self.parameters)? != 0.0;
         flow::nothing_more(cursor)?;
         while !holds {
-            match self.skip_to(&label, &[Says::ElseIf, Says::Else, Says::EndIf])? {
-                (Says::EndIf, _) => return Ok(()),
-                (Says::ElseIf, after) => {
-                    let mut cursor = Cursor::new(self.lines.line());
-                    cursor.at = after;
-                    holds = cursor.bracketed(&self.parameters)? != 0.0;
-                    flow::nothing_more(&mut cursor)?;
-                }
-                _ => holds = true,
+            let (says, after) = self.skip_to(&label, &[Says::ElseIf, Says::Else, Says::EndIf])?;
+            if says == Says::EndIf {
+                return Ok(());
             }
+            holds = says == Says::Else || {
+                let mut cursor = Cursor::new(self.lines.line());
+                cursor.at = after;
+                let holds = cursor.bracketed(&self.parameters)? != 0.0;
+                flow::nothing_more(&mut cursor)?;
+                holds
+            };
         }
         self.enter(label, Kind::If)
     }
@@ -373,18 +370,20 @@ impl<R: BufRead + Seek> Steps<R> {
     }
 
     fn leave_other_loop(&mut self, open: Open, label: &Label, says: Says, end: Says) -> Result<(), Stop> {
-        match (&open.kind, says) {
-            (Kind::While { at }, Says::Continue) => self.go(*at),
-            (Kind::Do { .. }, Says::Continue) => {
-                let (_, after) = self.skip_to(label, &[end])?;
-                let line = self.lines.line().to_vec();
-                let mut cursor = Cursor::new(&line);
-                cursor.at = after;
-                self.open.push(open);
-                self.at_while(label.clone(), &mut cursor)
-            }
-            _ => self.skip_to(label, &[end]).map(|_| ()),
+        if says == Says::Continue
+            && let Kind::While { at } = open.kind
+        {
+            return self.go(at);
         }
+        let (_, after) = self.skip_to(label, &[end])?;
+        if says == Says::Break {
+            return Ok(());
+        }
+        let line = self.lines.line().to_vec();
+        let mut cursor = Cursor::new(&line);
+        cursor.at = after;
+        self.open.push(open);
+        self.at_while(label.clone(), &mut cursor)
     }
 
     fn call(&mut self, label: Label, cursor: &mut Cursor<'_>) -> Result<(), Stop> {

@@ -80,8 +80,17 @@ fn a_program_that_is_not_understood_is_refused_at_its_lines() {
     let output = forecast(&job, &[]);
     assert!(!output.status.success());
     let said = String::from_utf8(output.stderr).unwrap();
-    assert!(said.contains("line 49") && said.contains("line 51") && said.contains("G41"), "{said}");
-    assert!(!said.contains("line 50"), "{said}");
+    let refused =
+        |said: &str| said.contains(".nc:49: G41") && said.contains(".nc:51: G41") && !said.contains(".nc:50:");
+    assert!(refused(&said), "{said}");
+    let mut check = assert_cmd::Command::cargo_bin("holdwatch").unwrap();
+    let checked =
+        check.args(["check", "--setup"]).arg(here("config/demo.toml")).arg("--job").arg(&job).output().unwrap();
+    assert_eq!(checked.status.code(), Some(1));
+    assert!(refused(&String::from_utf8(checked.stdout).unwrap()));
+    fs::remove_file(folder.path().join("example-program.nc")).unwrap();
+    let missing = String::from_utf8(forecast(&job, &[]).stderr).unwrap();
+    assert!(missing.contains("a file beside the card"), "{missing}");
 }
 
 #[test]

@@ -8,7 +8,8 @@ use anyhow::{Context, Result, anyhow, bail};
 
 use crate::job::Card;
 use crate::job::plan::Plan;
-use crate::setup::{Setup, read_card, read_setup};
+use crate::job::program::Refusal;
+use crate::setup::{Mistake, Setup, read_card, read_setup};
 
 /// The largest file that is read as a setup or card, in bytes.
 const LARGEST: u64 = 1 << 20;
@@ -38,12 +39,36 @@ pub(super) fn planned_card(path: &Path, setup: &Setup) -> Result<(Card, Option<P
         Ok(card) => card,
         Err(mistakes) => bail!("the job card is not sound\n{mistakes}"),
     };
+    with_program(card, path, setup).map_err(|mistakes| {
+        let lines: Vec<String> = mistakes.iter().map(ToString::to_string).collect();
+        anyhow!("the program is not understood\n{}", lines.join("\n"))
+    })
+}
+
+/// The card at `path` with the parts that its program cuts, or every line of that which is refused.
+pub(super) fn with_program(card: Card, path: &Path, setup: &Setup) -> Result<(Card, Option<Plan>), Vec<Mistake>> {
     let Some(program) = &card.program else { return Ok((card, None)) };
     let file = path.with_file_name(&program.file);
-    let source = File::open(&file).with_context(|| format!("cannot read {}", file.display()))?;
+    let source = File::open(&file).map_err(|error| {
+        vec![Mistake {
+            file: path.display().to_string(),
+            line: None,
+            key: "program".to_owned(),
+            wrong: format!("{} cannot be read: {error}", file.display()),
+            limit: "a file beside the card".to_owned(),
+            remedy: "put it there, or correct the name".to_owned(),
+        }]
+    })?;
     card.with_program(BufReader::new(source), &setup.machine).map_err(|refusals| {
-        let lines: Vec<String> = refusals.iter().map(|refusal| format!("{}: {refusal}", file.display())).collect();
-        anyhow!("the program is not understood\n{}", lines.join("\n"))
+        let mistake = |refusal: Refusal| Mistake {
+            file: file.display().to_string(),
+            line: usize::try_from(refusal.line).ok(),
+            key: String::new(),
+            wrong: refusal.what,
+            limit: "a line that is understood".to_owned(),
+            remedy: refusal.remedy,
+        };
+        refusals.into_iter().map(mistake).collect()
     })
 }
 

@@ -17,7 +17,7 @@ const AXES: [u8; 3] = *b"XYZ";
 const CENTRES: [u8; 3] = *b"IJK";
 
 /// The most strokes that one line's cycle may drill.
-const MOST_STROKES: usize = 100_000;
+const MOST_STROKES: usize = 10_000;
 
 impl State {
     /// Moves as the motion in force says; false if the line has no axis words.

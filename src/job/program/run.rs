@@ -160,6 +160,10 @@ impl<R: BufRead + Seek> Steps<R> {
             self.pending.clear();
             self.state.assume(&self.block);
         }
+        if self.line < self.farthest {
+            // A line that drills many holes counts as many.
+            self.repeated += self.pending.len() as u64 / 16;
+        }
         match then? {
             Then::Next => Ok(()),
             Then::End => self.finish(),

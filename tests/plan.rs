@@ -168,6 +168,30 @@ fn ramped_tabs_are_tabs_too() {
 }
 
 #[test]
+fn tabs_that_the_cutter_hops_over_at_the_rapid_are_tabs_of_the_whole_thickness() {
+    let hop = |x: f64, on: f64| format!("G0 Z5\nX{x}\nG1 Z-18.3 F2000\nX{on} F6000\n");
+    let body =
+        format!("G0 X97 Y97\nG1 Z-18.3 F2000\nX240 F6000\n{}Y303\nX300\n{}Y97\n", hop(256.0, 403.0), hop(284.0, 97.0));
+    let plan = plan(&body);
+    let part = of_kind(&plan, Kind::Part)[0];
+    assert_area(part, 60_000.0);
+    assert_eq!(part.holds.len(), 2, "{:?}", part.holds);
+    assert!(
+        part.holds.iter().all(|hold| (hold.thickness.millimetres() - 18.0).abs() < 1e-3 && hold.leaves == Leaves::Tab)
+    );
+}
+
+#[test]
+fn a_hop_from_outline_to_outline_is_no_tab() {
+    let row: String =
+        (0..6).map(|place| rectangle(100.0 + 40.0 * f64::from(place), 100.0, 30.0, 30.0, THROUGH)).collect();
+    let plan = plan(&row);
+    assert_eq!(of_kind(&plan, Kind::Part).len(), 6);
+    assert!(plan.pieces.iter().all(|piece| piece.holds.is_empty()));
+    assert_eq!(plan.pieces.len(), 7);
+}
+
+#[test]
 fn a_part_on_a_skin_rests_on_it_until_the_skin_is_cut() {
     let on_skin = plan(&rectangle(100.0, 100.0, 300.0, 200.0, 17.5));
     let part = of_kind(&on_skin, Kind::Part)[0];

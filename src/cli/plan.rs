@@ -32,6 +32,10 @@ pub(super) fn tell(plan: &Plan) {
     for (place, piece) in drops.iter().enumerate().take(MOST_SHOWN) {
         println!("{}", line(&format!("drop {}", place + 1), piece, plan));
     }
+    let scraps = plan.pieces.iter().filter(|piece| piece.under_cutter && piece.kind != Kind::Drop).count();
+    if scraps > 0 {
+        println!("{scraps} scrap(s) smaller than the cutter come free; keep clear and let them be drawn off");
+    }
     let hidden = plan.parts().count().saturating_sub(MOST_SHOWN) + drops.len().saturating_sub(MOST_SHOWN);
     if hidden > 0 {
         println!("and {hidden} more");

@@ -96,9 +96,10 @@ impl Card {
 
 impl Plan {
     /// What comes free of the sheet and is kept: parts and edge pieces that the cut parts from it, in the order in which it does.
+    /// What is smaller than the cutter is scrap.
     pub fn parts(&self) -> impl Iterator<Item = &Piece> {
         self.pieces.iter().filter(|piece| match piece.kind {
-            Kind::Part | Kind::Edge => piece.parted.is_some(),
+            Kind::Part | Kind::Edge => piece.parted.is_some() && !piece.under_cutter,
             Kind::Drop | Kind::Skeleton => false,
         })
     }

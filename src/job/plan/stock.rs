@@ -45,8 +45,8 @@ impl Stock {
             density,
             zero: sheet.low,
             height: ZeroHeight::SheetTop,
-            // Common practice, no source: skins of 0.2 to 1 mm, tabs of 3 to 12 mm and their ramps.
-            thickest_skin: Length::from_millimetres(1.0).min(thickness * 0.25),
+            // Common practice, no source: skins of 0.2 to 1.5 mm, tabs of 3 to 12 mm and their ramps.
+            thickest_skin: Length::from_millimetres(1.5).min(thickness * 0.25),
             longest_tab: Length::from_millimetres(40.0),
             board_left: None,
         }

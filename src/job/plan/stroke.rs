@@ -1,6 +1,7 @@
 //! The cut from above: where the cutter goes through the sheet, where it leaves a skin, where it lifts over a tab.
 //!
-//! A tab is a stretch of a cut that lifts off the board between two stretches that go through, without a rapid between them.
+//! A tab is a stretch of a cut that lifts off the board between two stretches that go through. Where the cutter hops over it at the
+//! rapid, it counts as one only if the cut goes on beyond it the way it came, and has not closed its outline before.
 
 use serde::{Deserialize, Serialize};
 
@@ -14,6 +15,12 @@ pub(super) const THROUGH: f64 = 0.02;
 
 /// Widths are told apart by this, in mm.
 const WIDTH_STEP: f64 = 0.02;
+
+/// An outline that ends so near to its beginning is closed, in mm.
+const CLOSED: f64 = 0.5;
+
+/// The cosine of the angle within which a cut goes straight on.
+const STRAIGHT_ON: f64 = 0.85;
 
 /// What a stroke leaves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -117,6 +124,12 @@ pub(super) struct Sweep {
     skin: Option<Stroke>,
     /// The path since the last stretch that went through, while it may be a tab.
     lift: Option<Lift>,
+    /// Where the stretch that goes through at present began.
+    began: Option<[f64; 2]>,
+    /// Where the last stretch that went through ended, and which way it went.
+    last: Option<(At, [f64; 2])>,
+    /// The same, once the cutter has left it at the rapid.
+    left_behind: Option<(At, [f64; 2])>,
 }
 
 #[derive(Debug)]
@@ -135,6 +148,9 @@ impl Sweep {
             through_open: false,
             skin: None,
             lift: None,
+            began: None,
+            last: None,
+            left_behind: None,
         }
     }
 
@@ -188,6 +204,11 @@ impl Sweep {
 
     /// Ends whatever is going on: a rapid, or the end.
     pub(super) fn interrupt(&mut self) {
+        let closed = |(end, _): &(At, [f64; 2])| self.began.is_some_and(|[x, y]| (x - end.x).hypot(y - end.y) < CLOSED);
+        if let Some(last) = self.last.take().filter(|last| !closed(last)) {
+            self.left_behind = Some(last);
+        }
+        self.began = None;
         self.through_open = false;
         self.lift = None;
         self.close_skin();
@@ -195,6 +216,13 @@ impl Sweep {
 
     fn go_through(&mut self, from: &At, to: &At, width: f64) {
         let width = Length::from_millimetres((width / WIDTH_STEP).round() * WIDTH_STEP);
+        self.began.get_or_insert([from.x, from.y]);
+        let length = from.flat_distance(to);
+        if length > 0.0 {
+            let way = [(to.x - from.x) / length, (to.y - from.y) / length];
+            self.hop_over(from, way, width);
+            self.last = Some((*to, way));
+        }
         let goes_on = self.through_open
             && self
                 .strokes
@@ -210,6 +238,19 @@ impl Sweep {
         }
         let empty = Stroke { leaves: Leaves::Tab, width, points: Vec::new() };
         self.lift = Some(Lift { stroke: empty, length: 0.0 });
+    }
+
+    /// A tab between where the cutter left at the rapid and where it is through again, if the cut goes straight on.
+    fn hop_over(&mut self, to: &At, way: [f64; 2], width: Length) {
+        let Some((from, way_there)) = self.left_behind.take() else { return };
+        let length = from.flat_distance(to);
+        let hop = [(to.x - from.x) / length, (to.y - from.y) / length];
+        let goes_on = |way: [f64; 2]| way[0] * hop[0] + way[1] * hop[1] > STRAIGHT_ON;
+        if length > CLOSED && length <= self.longest_tab && goes_on(way) && goes_on(way_there) {
+            let points = [&from, to].map(|at| StrokePoint { left: self.limits[2] as f32, ..at.point() });
+            self.strokes.push(Stroke { leaves: Leaves::Tab, width, points: points.to_vec() });
+            self.through_open = false;
+        }
     }
 
     fn leave_skin(&mut self, from: &At, to: &At, tool: &Tool) {

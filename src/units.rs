@@ -121,6 +121,10 @@ quantity!(
     Length, from_metres, try_from_metres, metres, "metres"
 );
 quantity!(
+    /// A speed in metres per second.
+    Speed, from_metres_per_second, try_from_metres_per_second, metres_per_second, "metres per second"
+);
+quantity!(
     /// An area in square metres.
     Area, from_square_metres, try_from_square_metres, square_metres, "square metres"
 );
@@ -276,6 +280,18 @@ impl Length {
     /// In millimetres.
     pub const fn millimetres(self) -> f64 {
         self.0 * 1000.0
+    }
+}
+
+impl Speed {
+    /// From millimetres per minute.
+    pub const fn from_millimetres_per_minute(value: f64) -> Self {
+        Self(value / 60_000.0)
+    }
+
+    /// In millimetres per minute.
+    pub const fn millimetres_per_minute(self) -> f64 {
+        self.0 * 60_000.0
     }
 }
 

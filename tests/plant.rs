@@ -114,6 +114,7 @@ fn card() -> Card {
         zones: vec![],
         required_margin: 2.0,
         side_force: None,
+        program: None,
     }
 }
 

@@ -11,6 +11,7 @@ mod files;
 mod forecast;
 mod light;
 mod log;
+mod plan;
 mod replay;
 mod run;
 mod simulate;

@@ -6,6 +6,7 @@ use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
 use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome, ProgressTold};
 use crate::expectation::zones_under;
+use crate::job::plan::Told;
 use crate::job::{Card, Progress};
 use crate::moment::{Moment, Span, Steady};
 use crate::table::{ZoneId, ZoneSet};
@@ -137,7 +138,17 @@ impl Minder {
         }
     }
 
+    /// A line of the loaded program as the share of its cut; anything else as it is.
+    fn by_the_program(&self, told: ProgressTold) -> Option<ProgressTold> {
+        let ProgressTold::Line(line) = told else { return Some(told) };
+        let program = self.loaded.as_ref().and_then(|loaded| loaded.card.program.as_ref());
+        let Some(route) = program.and_then(|program| program.route.as_ref()) else { return Some(told) };
+        let place = route.course.place(Told::Line(line))?;
+        Some(ProgressTold::Fraction(place.likely.fraction()))
+    }
+
     fn take_progress(&mut self, at: Moment, told: ProgressTold) -> Answer {
+        let Some(told) = self.by_the_program(told) else { return Answer::Refused("no-such-line".to_owned()) };
         match told {
             ProgressTold::Cutting(cutting) => self.set_cutting(at, Some(cutting)),
             ProgressTold::Line(_) => return Answer::Refused("progress-by-line-needs-a-program".to_owned()),

@@ -2,6 +2,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
 
+mod bay;
 mod charts;
 mod rig;
 mod scenes;
+mod shift;

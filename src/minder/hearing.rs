@@ -69,6 +69,7 @@ impl Minder {
 
     fn take_number(&mut self, at: Moment, gauge: GaugeId, raw: f64, out: &mut Vec<Action>) {
         let place = usize::from(gauge.0);
+        self.compare(at.steady);
         let motion = self.motion();
         let Some(health) = self.health.get_mut(place) else { return };
         let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
@@ -142,8 +143,8 @@ impl Minder {
             live,
             expected: compared.map(|compared| &compared.expected),
             basis: compared.map_or(Basis::LikeSealed, |compared| compared.basis),
-            ahead: compared.and_then(|compared| compared.ahead),
-            progress: self.loaded.as_ref().map(|loaded| loaded.progress),
+            nearby: compared.and_then(|compared| compared.nearby),
+            progress: self.progress(at.steady),
             cutting: self.cutting,
             ends: compared.and_then(|compared| compared.ends),
             least_margin,

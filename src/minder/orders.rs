@@ -14,7 +14,7 @@ use crate::watch::Verdict;
 /// How fast a cut goes on, as told.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Pace {
-    told_at: Steady,
+    pub(super) told_at: Steady,
     /// The share of the cut in a second.
     pub(super) per_second: f64,
 }
@@ -84,7 +84,7 @@ impl Minder {
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
         self.set_open(at, open);
-        self.retry_forecasts();
+        self.retry_forecasts(at.steady);
         Answer::Done
     }
 
@@ -92,7 +92,7 @@ impl Minder {
         self.loaded = None;
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
-        self.retry_forecasts();
+        self.retry_forecasts(at.steady);
         Answer::Done
     }
 
@@ -124,7 +124,7 @@ impl Minder {
         if open != self.open {
             self.open = open;
             self.watch.zones_changed(at.steady);
-            self.retry_forecasts();
+            self.retry_forecasts(at.steady);
         }
     }
 
@@ -147,7 +147,7 @@ impl Minder {
                 loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction() - loaded.progress.fraction());
                 loaded.progress = progress;
                 self.set_cutting(at, Some(progress.fraction() < 1.0));
-                self.compare();
+                self.compare(at.steady);
             }
         }
         Answer::Done
@@ -161,7 +161,7 @@ impl Minder {
             Some(level) => {
                 self.memory.taught.insert(self.open, super::keeping::Taught { level });
                 self.keep_memory(at, out);
-                self.compare();
+                self.compare(at.steady);
                 Answer::Done
             }
             None => Answer::Refused("no-reading".to_owned()),

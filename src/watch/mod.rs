@@ -8,6 +8,7 @@
 //! never seated. How the level moves, against what the model has been wrong by so far: fast, and blind to anything smaller than the
 //! model's own error. A single small part that comes loose moves the gauge by less than that, and stays unseen.
 
+mod allowance;
 mod assessment;
 mod baseline;
 mod detector;
@@ -18,7 +19,7 @@ mod settings;
 mod stand;
 
 pub use assessment::{Assessment, Cause, Conditions, CuttingKnown, Phase, Seated, Verdict};
-pub use sample::{Basis, Ends, Sample};
+pub use sample::{Basis, Ends, Nearby, Sample};
 pub use settings::WatchSettings;
 
 use serde::{Deserialize, Serialize};
@@ -64,6 +65,8 @@ pub struct Watch {
     last_mid: Option<f64>,
     last_live: Option<Steady>,
     low: Deadband,
+    /// How far below what is expected the level was called low: a band that widens as the cut goes on does not mend it.
+    low_gap: Option<f64>,
     high: Deadband,
     thin: Deadband,
     margin: Option<f64>,
@@ -127,6 +130,7 @@ impl Watch {
             last_mid: None,
             last_live: None,
             low: Deadband::new(Side::Low),
+            low_gap: None,
             high: Deadband::new(Side::High),
             thin: Deadband::new(Side::Low),
             margin: None,
@@ -147,6 +151,7 @@ impl Watch {
     /// Another job was told, or none: what the model is wrong by is to be learned anew.
     pub fn job_changed(&mut self, at: Steady) {
         self.detector.forget();
+        self.low_gap = None;
         self.last_mid = None;
         self.margin = None;
         if let Some(sheet) = self.sheet.as_mut().filter(|_| self.cutting == CuttingKnown::No) {
@@ -239,8 +244,10 @@ impl Watch {
         let mid = sample.expected.map(|expected| expected.mid.pascals());
         if self.compared != compared {
             self.detector.forget();
+            self.low_gap = None;
         } else if let (true, Some(now), Some(before)) = (self.zones_moved, mid, self.last_mid) {
             self.detector.zones_changed(now - before);
+            self.low_gap = None;
         }
         self.compared = compared;
         self.last_mid = mid;
@@ -326,10 +333,16 @@ impl Watch {
 impl Look<'_> {
     /// What the detector compares with; without an expectation, the level is compared with itself.
     fn aim(&self) -> Aim {
-        let Sample { at, expected, ahead, .. } = *self.sample;
+        let Sample { at, expected, nearby, .. } = *self.sample;
         let mid = expected.map_or(0.0, |expected| expected.mid.pascals());
-        let ahead = ahead.filter(|_| expected.is_some()).map_or(0.0, |ahead| (mid - ahead.pascals()).abs());
-        Aim { at, kerf_known: self.sample.kerf_known(), mid, ahead }
+        let nearby = nearby.filter(|_| expected.is_some());
+        Aim {
+            at,
+            kerf_known: self.sample.kerf_known(),
+            mid,
+            beside: nearby.map_or([0.0; 4], |nearby| nearby.levels.map(|level| level.pascals() - mid)),
+            outline: nearby.map_or(0.0, |nearby| nearby.outline.pascals()),
+        }
     }
 }
 

@@ -7,3 +7,4 @@ mod charts;
 mod rig;
 mod scenes;
 mod shift;
+mod wrong_model;

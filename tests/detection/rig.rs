@@ -115,7 +115,7 @@ impl Rig {
             live: live.map(Vacuum::from_pascals),
             expected: expected.as_ref(),
             basis: told.basis,
-            ahead: None,
+            nearby: None,
             progress: told.progress,
             cutting: told.cutting,
             ends: Some(Ends { sealed: Vacuum::from_pascals(SEALED), bare: Vacuum::from_pascals(BARE) }),

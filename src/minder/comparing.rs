@@ -161,10 +161,14 @@ fn nearby(loaded: &Loaded, course: &Course, progress: Progress, per_second: f64)
     let mid = |fraction: f64| course.at(Progress::from_fraction(fraction)).map(|expected| expected.mid);
     let [long_ago, ago, soon, later] = Nearby::APART.map(|apart| mid(progress.fraction() + apart * per_second));
     let cut = Cut::of(&loaded.card);
-    let part = cut.cutting(progress);
-    let closed = part.and_then(|part| cut.freed_at(part)).map_or(1.0, Progress::fraction);
-    let begun = part.and_then(|part| part.0.checked_sub(1)).and_then(|part| cut.freed_at(PartId(part))).map_or(0.0, Progress::fraction);
-    Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline: mid(begun)? - mid(closed)? })
+    let closed = |part: usize| {
+        let last = part.checked_sub(1).and_then(|last| u32::try_from(last).ok());
+        last.map_or(Progress::START, |last| cut.freed_at(PartId(last)).unwrap_or(Progress::from_fraction(1.0)))
+    };
+    let part = cut.freed(progress);
+    let lowers = |part: usize| Some(mid(closed(part).fraction())? - mid(closed(part + 1).fraction())?);
+    let outline = (part.saturating_sub(1)..=part + 1).filter_map(lowers).fold(Vacuum::ZERO, Vacuum::max);
+    Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline })
 }
 
 fn ends(course: &Course) -> Ends {

@@ -42,7 +42,7 @@ const SAFETY: f64 = 1.5;
 /// The least and the greatest share of the shape's error that is allowed for.
 const SHAPE: (f64, f64) = (0.2, 1.0);
 /// So many outlines later, what was seen of the shape's error is forgotten.
-const OUTLINES: f64 = 3.0;
+const OUTLINES: f64 = 1.5;
 /// Seconds over which what is unexplained is averaged.
 const AVERAGED_S: f64 = 2.0;
 
@@ -53,11 +53,11 @@ impl Default for Allowance {
 }
 
 impl Allowance {
-    /// What is allowed for, in pascals, when the kerf's share is known with the standard error `share`.
-    pub(super) fn of(&self, course: &Course, share: f64) -> f64 {
+    /// What is allowed for, in pascals, when the kerf takes so large a share more, with its standard error.
+    pub(super) fn of(&self, course: &Course, (share, error): (f64, f64)) -> f64 {
         let time = self.beside.iter().zip(course.beside).map(|(usual, now)| usual - now).fold(0.0, f64::max);
         let fallen = self.mid.map_or(0.0, |mid| (mid - course.mid).abs());
-        time + 2.0 * share * fallen + self.shape * most(course)
+        time + 2.0 * error * fallen + self.shape * most(course) * (1.0 + share + error).max(1.0)
     }
 
     /// Lets time pass along the course; averages go over `memory` seconds.

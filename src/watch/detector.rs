@@ -19,7 +19,7 @@ const MEMORY_RESTING_S: f64 = 5.0;
 /// The quick baseline's: with a dead zone of 1 kPa a level that falls by up to some 400 Pa in a second is followed, and a step is there
 /// for the chart to see for as long. A choice of ours between the two.
 const QUICK_S: f64 = 5.0;
-/// The share of the threshold from which a loss is suspected and the baseline does not follow.
+/// The share of the threshold from which a loss is suspected and the baseline does not follow, as it does not beyond the dead zone.
 const SUSPECTED: f64 = 0.7;
 /// How many readings long it may be suspected before the baseline follows again.
 const SUSPECTED_FOR: usize = WindowedGlr::WINDOW;
@@ -83,7 +83,7 @@ struct Distance {
     residual: f64,
     /// What the slow baseline leaves of the residual.
     left: f64,
-    /// What both leave of it.
+    /// What both leave of it; a level that is better than the slow one has it may come back to that.
     lost: f64,
 }
 
@@ -153,23 +153,25 @@ impl Detector {
     /// Follows the level of a sheet that is not being cut.
     pub(super) fn rest(&mut self, aim: Aim, level: f64) {
         let distance = self.measure(aim, level, MEMORY_RESTING_S);
-        self.learn(aim, &distance, MEMORY_RESTING_S, true);
+        self.learn(aim, &distance, MEMORY_RESTING_S);
         self.chart.restart();
         let bound = HELD_TO * self.whitener.deviation();
         self.whitener.take(distance.lost, -bound, bound);
         self.learn_noise(distance.lost);
     }
 
-    /// Whether one reading, taken while the machine cuts, shows that vacuum was suddenly lost; the slow baseline follows only if
-    /// the level has not `sagged` already.
-    pub(super) fn look(&mut self, aim: Aim, level: f64, sagged: bool) -> bool {
+    /// Whether one reading, taken while the machine cuts, shows that vacuum was suddenly lost.
+    pub(super) fn look(&mut self, aim: Aim, level: f64) -> bool {
         let distance = self.measure(aim, level, MEMORY_CUTTING_S);
         let course = course(aim, &distance.baseline.slow);
-        self.dead_zone = self.dead_zone(aim, &distance.baseline, &course);
+        let dead_zone = self.dead_zone(aim, &distance.baseline, &course);
+        // A baseline that does not follow knows no less than when it last did.
+        self.dead_zone = if self.suspected_for > 0 { dead_zone.min(self.dead_zone) } else { dead_zone };
         let ratio = self.chart(distance.lost);
-        self.suspected_for = if ratio > SUSPECTED * self.threshold { self.suspected_for + 1 } else { 0 };
+        let suspected = ratio > SUSPECTED * self.threshold || distance.lost > self.dead_zone;
+        self.suspected_for = if suspected { self.suspected_for + 1 } else { 0 };
         if self.suspected_for == 0 || self.suspected_for > SUSPECTED_FOR {
-            self.learn(aim, &distance, MEMORY_CUTTING_S, !sagged);
+            self.learn(aim, &distance, MEMORY_CUTTING_S);
             self.allowance.learn(&course, distance.lost, distance.elapsed, self.slow_deviation());
         } else {
             self.baseline = Some(distance.baseline);
@@ -177,13 +179,17 @@ impl Detector {
         if ratio < 0.5 * self.threshold {
             self.learn_noise(distance.lost);
         }
+        if std::env::var("TRACE").is_ok() {
+            let d = &distance;
+            println!("{:.1} mid {:.0} level {:.0} left {:.0} lost {:.0} quick {:.0?} slow {:.0?} share {:.2?} dead {:.0} least {:.0} allow {:.0} 2e {:.0} {:?} outline {:.0} ratio {ratio:.2}/{:.2} susp {} dev {:.0} {:.0}", aim.at.nanos() as f64/1e9, aim.mid, level, d.left, d.lost, d.baseline.quick.foretell(aim.mid), d.baseline.slow.foretell(aim.mid), d.baseline.slow.second(), self.dead_zone, self.least_loss, self.allowance.of(&course, d.baseline.slow.second()), 2.0*d.baseline.quick.foretell(aim.mid).1, self.allowance, aim.outline, self.threshold, self.suspected_for, self.whitener.deviation(), self.slow_deviation());
+        }
         ratio > self.threshold
     }
 
     /// The level that the baseline leads to expect; `None` before it has one.
     pub(super) fn base(&self, aim: Aim) -> Option<f64> {
         let Baselines { slow, quick } = self.baseline?;
-        Some(aim.mid - slow.foretell(aim.mid).0 - quick.foretell(aim.mid).0)
+        Some(aim.mid - slow.foretell(aim.mid).0 - quick.foretell(aim.mid).0.max(0.0))
     }
 
     /// The level below which it has sagged: further from where the slow baseline has it than the model can be wrong by, without ever
@@ -203,7 +209,7 @@ impl Detector {
         let (slope, _) = baseline.quick.second();
         let (_, error) = baseline.quick.foretell(aim.mid);
         let model = if aim.kerf_known {
-            self.least_loss + self.allowance.of(course, baseline.slow.second().1)
+            self.least_loss + self.allowance.of(course, baseline.slow.second())
         } else {
             KERF_UNKNOWN * self.least_loss + SLOPE_S * slope.abs()
         };
@@ -224,16 +230,14 @@ impl Detector {
         baseline.quick.advance(self.pace(elapsed, QUICK_S));
         self.allowance.advance(&course(aim, &baseline.slow), elapsed, QUICK_S);
         let left = residual - baseline.slow.foretell(aim.mid).0;
-        let lost = left - baseline.quick.foretell(aim.mid).0;
+        let lost = left - baseline.quick.foretell(aim.mid).0.max(0.0);
         Distance { baseline, elapsed, residual, left, lost }
     }
 
-    fn learn(&mut self, aim: Aim, distance: &Distance, memory: f64, slow_too: bool) {
+    fn learn(&mut self, aim: Aim, distance: &Distance, memory: f64) {
         let mut baseline = distance.baseline;
         baseline.quick.learn(aim.mid, distance.left, self.pace(distance.elapsed, QUICK_S), HELD_TO);
-        if slow_too {
-            baseline.slow.learn(aim.mid, distance.residual, self.pace(distance.elapsed, memory), HELD_TO);
-        }
+        baseline.slow.learn(aim.mid, distance.residual, self.pace(distance.elapsed, memory), HELD_TO);
         self.baseline = Some(baseline);
     }
 

@@ -33,7 +33,7 @@ pub struct Ends {
 pub struct Nearby {
     /// The middle levels expected at [`Nearby::APART`] from now, at the present pace.
     pub levels: [Vacuum; 4],
-    /// By how much the outline that is being cut lowers the level from its first plunge to its end.
+    /// By how much the outline that is being cut, or one beside it, lowers the level from its first plunge to its end, at the most.
     pub outline: Vacuum,
 }
 

@@ -85,12 +85,13 @@ enum Opens {
 const OPENS: [Opens; 5] = [Opens::Evenly, Opens::Late, Opens::AtItsEnd, Opens::AtItsStart, Opens::InBursts];
 
 impl Opens {
-    fn share(self, way: f64) -> f64 {
+    /// The share of an outline that is open so far on its way, `quick` of which it takes to open at the quickest.
+    fn share(self, way: f64, quick: f64) -> f64 {
         match self {
             Opens::Evenly => way,
             Opens::Late => ((way - 2.0 / 3.0) * 3.0).clamp(0.0, 1.0),
-            Opens::AtItsEnd => 0.0,
-            Opens::AtItsStart => 1.0,
+            Opens::AtItsEnd => ((way - 1.0) / quick + 1.0).clamp(0.0, 1.0),
+            Opens::AtItsStart => (way / quick).min(1.0),
             Opens::InBursts => ((way * 3.0).floor() / 3.0).clamp(0.0, 1.0),
         }
     }
@@ -177,8 +178,9 @@ impl Bench {
     fn opened(&self, fraction: f64, opens: Opens) -> f64 {
         let way = fraction.clamp(0.0, 1.0) * self.job.parts as f64;
         let part = (way as usize).min(self.job.parts - 1);
+        let quick = (2.0 * self.job.parts as f64 / self.job.secs).min(1.0);
         let (before, after) = (self.closed[part], self.closed[part + 1]);
-        before + (after - before) * if fraction >= 1.0 { 1.0 } else { opens.share(way - part as f64) }
+        before + (after - before) * if fraction >= 1.0 { 1.0 } else { opens.share(way - part as f64, quick) }
     }
 
     fn thought(&self, fraction: f64, factors: [f64; 3]) -> f64 {
@@ -228,10 +230,11 @@ impl Bench {
         let mid = |fraction: f64| Vacuum::from_pascals(self.thought(fraction, [1.0; 3]));
         let pace = if told > 0.0 && told < 1.0 { 1.0 / self.job.secs } else { 0.0 };
         let parts = self.job.parts as f64;
-        let part = (told * parts).floor().min(parts - 1.0);
+        let part = (told * parts).floor();
+        let lowers = |part: f64| mid(part / parts) - mid((part + 1.0) / parts);
         let nearby = Nearby {
             levels: Nearby::APART.map(|apart| mid(told + apart * pace)),
-            outline: mid(part / parts) - mid((part + 1.0) / parts),
+            outline: lowers(part - 1.0).max(lowers(part)).max(lowers(part + 1.0)),
         };
         self.watch.assess(&Sample {
             at: Steady::from_nanos((self.at * 1e9).round() as u64),
@@ -278,14 +281,16 @@ fn found(all: &[Assessment]) -> usize {
 fn probe() {
     let hours: f64 = std::env::var("HOURS").ok().and_then(|h| h.parse().ok()).unwrap_or(60.0);
     for (place, job) in JOBS.into_iter().enumerate() {
-        let (mut alarms, mut cut, mut seed) = (0, 0.0, 1000 * place as u64);
+        let (mut alarms, mut lows, mut runs, mut cut, mut seed) = (0, 0, 0, 0.0, 1000 * place as u64);
         let mut by = std::collections::BTreeMap::<String, usize>::new();
         while cut < hours / 5.0 {
             seed += 1;
             let wrong = Wrong::drawn(&mut Chance::seeded(seed));
             let mut bench = Bench::new(job, wrong, settings(), seed);
             bench.seat(12.0, &none);
-            let n = found(&bench.cut(0.0, job.secs, &none));
+            let all = bench.cut(0.0, job.secs, &none);
+            let n = found(&all);
+            let low = all.iter().filter(|a| a.conditions.level_low).count();
             alarms += n;
             cut += job.secs / 3600.0;
             if n > 0 {
@@ -295,7 +300,7 @@ fn probe() {
                 if alarms < 6 { println!("   {wrong:?}"); }
             }
         }
-        println!("job {} parts {} s: {alarms} in {cut:.1} h {by:?}", job.parts, job.secs);
+        println!("job {} parts {} s: {alarms} in {cut:.1} h, low in {lows} of {runs} {by:?}", job.parts, job.secs);
     }
     // Delays.
     for job in JOBS {
@@ -312,6 +317,7 @@ fn probe() {
                     let (mut early, runs) = (0, 20);
                     for seed in 0..runs {
                         let mut wrong = Wrong::drawn(&mut Chance::seeded(seed + 7));
+                        if wrong.flow > 250.0 { wrong.flow = 150.0; }
                         if known { wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..wrong } }
                         let mut bench = Bench::new(job, wrong, settings(), seed);
                         bench.seat(12.0, &none);
@@ -349,5 +355,35 @@ fn probe() {
                 println!("{} parts {} s slow leak {share} {name}: loose {loose} weak {weak} of 10 {first:?}", job.parts, job.secs);
             }
         }
+    }
+}
+
+#[test]
+fn trace_leak() {
+    if std::env::var("TRACE").is_err() { return; }
+    let job = JOBS[3];
+    for seed in 0..10 {
+        let wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..Wrong::drawn(&mut Chance::seeded(seed + 7)) };
+        println!("seed {seed} {wrong:?}");
+        let mut bench = Bench::new(job, wrong, settings(), seed);
+        let fault = |cut: f64| Extra { conductance: job.leak(0.33) * ((cut - 300.0) / 300.0).clamp(0.0, 1.0), ..Extra::default() };
+        bench.seat(12.0, &fault);
+        let all = bench.cut(0.0, job.secs * 0.9, &fault);
+        if found(&all) > 0 { break; }
+    }
+}
+#[test]
+fn trace_noise() {
+    if std::env::var("TRACE").is_err() { return; }
+    let job = JOBS[2];
+    for (white, flow) in [(100.0, 0.0), (300.0, 0.0), (30.0, 100.0), (30.0, 300.0), (100.0, 200.0)] {
+        let wrong = Wrong { kerf: 1.1, late: 3.0, white, flow, ..Wrong::NOTHING };
+        println!("noise {white} {flow}");
+        let mut bench = Bench::new(job, wrong, settings(), 3);
+        bench.seat(12.0, &none);
+        bench.cut(0.0, 300.0, &none);
+        println!("LOSS");
+        let mut all = bench.cut(300.0, 310.0, &|cut| Extra { free_air: 9.0 * ((cut - 300.0)/0.5).clamp(0.0, 1.0), ..Extra::default() });
+        println!("found {} {:?}", found(&all), all.iter().position(|a| a.conditions.sudden_loss));
     }
 }

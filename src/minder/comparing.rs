@@ -93,7 +93,8 @@ impl Minder {
     pub(super) fn progress(&self, at: Steady) -> Option<Progress> {
         let loaded = self.loaded.as_ref()?;
         let pace = loaded.pace.filter(|pace| at.since(pace.told_at) <= TOLD_FOR)?;
-        let further = if self.cutting == Some(true) { pace.per_second * at.since(pace.told_at).secs_f64() } else { 0.0 };
+        let further =
+            if self.cutting == Some(true) { pace.per_second * at.since(pace.told_at).secs_f64() } else { 0.0 };
         Some(Progress::from_fraction(loaded.progress.fraction() + further))
     }
 

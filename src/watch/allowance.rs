@@ -27,12 +27,12 @@ pub(super) struct Allowance {
     /// Averages of [`Course::beside`] and of the level, over the baseline's memory.
     beside: [f64; 4],
     mid: Option<f64>,
-    /// The average over two seconds of what the baseline did not explain.
+    /// The average over a second of what the baseline did not explain.
     unexplained: f64,
-    /// How much of the shape's error there is, as a share of the most.
-    shape: f64,
-    /// The expected level when the shape's error was last looked at.
-    seen_at: Option<f64>,
+    /// How much of the shape's error was seen since the last outline ended, and before that, as shares of the most.
+    seen: (f64, f64),
+    /// The expected level when the last outline ended.
+    since: Option<f64>,
 }
 
 /// The share of the kerf's effect that may come and go as dust settles in it and is drawn out: a choice of ours.
@@ -41,14 +41,14 @@ const DUST: f64 = 0.02;
 const SAFETY: f64 = 1.5;
 /// The least and the greatest share of the shape's error that is allowed for.
 const SHAPE: (f64, f64) = (0.2, 1.0);
-/// So many outlines later, what was seen of the shape's error is forgotten.
-const OUTLINES: f64 = 1.5;
+/// What is left, an outline later, of what was seen of the shape's error before.
+const KEPT: f64 = 0.5;
 /// Seconds over which what is unexplained is averaged.
-const AVERAGED_S: f64 = 2.0;
+const AVERAGED_S: f64 = 1.0;
 
 impl Default for Allowance {
     fn default() -> Self {
-        Allowance { beside: [0.0; 4], mid: None, unexplained: 0.0, shape: SHAPE.1, seen_at: None }
+        Allowance { beside: [0.0; 4], mid: None, unexplained: 0.0, seen: (0.0, SHAPE.1), since: None }
     }
 }
 
@@ -57,7 +57,7 @@ impl Allowance {
     pub(super) fn of(&self, course: &Course, (share, error): (f64, f64)) -> f64 {
         let time = self.beside.iter().zip(course.beside).map(|(usual, now)| usual - now).fold(0.0, f64::max);
         let fallen = self.mid.map_or(0.0, |mid| (mid - course.mid).abs());
-        time + 2.0 * error * fallen + self.shape * most(course) * (1.0 + share + error).max(1.0)
+        time + 2.0 * error * fallen + self.shape() * most(course) * (1.0 + share + error).max(1.0)
     }
 
     /// Lets time pass along the course; averages go over `memory` seconds.
@@ -73,21 +73,29 @@ impl Allowance {
     /// Learns from what the baseline did not explain, whose noise has this standard deviation at zero frequency.
     pub(super) fn learn(&mut self, course: &Course, unexplained: f64, elapsed: f64, deviation: f64) {
         self.unexplained += (1.0 - (-elapsed / AVERAGED_S).exp()) * (unexplained - self.unexplained);
-        let before = self.seen_at.replace(course.mid).unwrap_or(course.mid);
+        let since = *self.since.get_or_insert(course.mid);
         let most = most(course);
         if most <= 0.0 {
             return;
         }
         let noise = 3.0 * deviation * (elapsed / (2.0 * AVERAGED_S)).sqrt();
-        let seen = SAFETY * (self.unexplained.abs() - noise).max(0.0) / most;
-        let kept = self.shape * (-(before - course.mid).abs() / (OUTLINES * most)).exp();
-        self.shape = kept.max(seen).clamp(SHAPE.0, SHAPE.1);
+        let (now, before) = self.seen;
+        let now = now.max(SAFETY * (self.unexplained.abs() - noise) / most);
+        self.seen = (now, before);
+        if (since - course.mid).abs() > most {
+            self.seen = (0.0, now.max(KEPT * before));
+            self.since = Some(course.mid);
+        }
+    }
+
+    fn shape(&self) -> f64 {
+        self.seen.0.max(self.seen.1).clamp(SHAPE.0, SHAPE.1)
     }
 
     /// The expected level jumped for a reason that is no kerf.
     pub(super) fn jump(&mut self, by: f64) {
         self.mid = self.mid.map(|mid| mid + by);
-        self.seen_at = self.seen_at.map(|mid| mid + by);
+        self.since = self.since.map(|mid| mid + by);
     }
 }
 

@@ -179,10 +179,6 @@ impl Detector {
         if ratio < 0.5 * self.threshold {
             self.learn_noise(distance.lost);
         }
-        if std::env::var("TRACE").is_ok() {
-            let d = &distance;
-            println!("{:.1} mid {:.0} level {:.0} left {:.0} lost {:.0} quick {:.0?} slow {:.0?} share {:.2?} dead {:.0} least {:.0} allow {:.0} 2e {:.0} {:?} outline {:.0} ratio {ratio:.2}/{:.2} susp {} dev {:.0} {:.0}", aim.at.nanos() as f64/1e9, aim.mid, level, d.left, d.lost, d.baseline.quick.foretell(aim.mid), d.baseline.slow.foretell(aim.mid), d.baseline.slow.second(), self.dead_zone, self.least_loss, self.allowance.of(&course, d.baseline.slow.second()), 2.0*d.baseline.quick.foretell(aim.mid).1, self.allowance, aim.outline, self.threshold, self.suspected_for, self.whitener.deviation(), self.slow_deviation());
-        }
         ratio > self.threshold
     }
 

@@ -37,7 +37,8 @@ pub(crate) struct Shop {
 
 impl Shop {
     pub(crate) fn new() -> Self {
-        let mut text = DEMO.replace("protocol = \"modbus-rtu\"\nbaud = 19200\nparity = \"none\"", "protocol = \"ascii-talker\"");
+        let mut text =
+            DEMO.replace("protocol = \"modbus-rtu\"\nbaud = 19200\nparity = \"none\"", "protocol = \"ascii-talker\"");
         let (before, _) = text.split_once("unit_id = 1\n").unwrap();
         let (_, after) = text.split_once("scale = 0.1\n").unwrap();
         let (after, rest) = after.split_once("[[light]]").unwrap();
@@ -128,7 +129,8 @@ impl<'a> Bay<'a> {
         for report in said {
             let at = report.at_s;
             if let Some(command) = self.as_told(report) {
-                let late = if matches!(command, Command::Progress(ProgressTold::Fraction(_))) { self.late } else { 0.0 };
+                let late =
+                    if matches!(command, Command::Progress(ProgressTold::Fraction(_))) { self.late } else { 0.0 };
                 self.held_back.push((at + late, command));
             }
         }
@@ -156,7 +158,9 @@ impl<'a> Bay<'a> {
         self.minder.step(moment(self.now), event, &mut out);
         let asked: Vec<_> = out
             .iter()
-            .filter_map(|action| if let Action::Compute(id, request) = action { Some((*id, request.clone())) } else { None })
+            .filter_map(
+                |action| if let Action::Compute(id, request) = action { Some((*id, request.clone())) } else { None },
+            )
             .collect();
         self.actions.extend(out);
         for (id, request) in asked {

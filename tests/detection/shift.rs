@@ -1,5 +1,5 @@
-use holdwatch::plant::{Opening, Scene, Truth};
 use crate::bay::{Bay, Shop};
+use holdwatch::plant::{Opening, Scene, Truth};
 
 #[test]
 fn probe() {
@@ -17,12 +17,26 @@ fn probe() {
                     let word = format!("{:?}/{:?}", view.verdict, view.why.key);
                     let t = bay.now.secs_f64();
                     if std::env::var("TRACE").is_ok() && seed == 1 && (t * 10.0).round() as i64 % 20 == 0 {
-                        println!("{scene} {opening:?} {t:.1} {:.0} {:?} {word}", view.vacuum_pa.unwrap_or(0.0), view.expected.as_ref().map(|e| (e.low_pa as i64, e.mid_pa as i64, e.high_pa as i64)));
+                        println!(
+                            "{scene} {opening:?} {t:.1} {:.0} {:?} {word}",
+                            view.vacuum_pa.unwrap_or(0.0),
+                            view.expected.as_ref().map(|e| (e.low_pa as i64, e.mid_pa as i64, e.high_pa as i64))
+                        );
                     }
                     if words.last().is_none_or(|(_, last, _, _)| *last != word) {
-                        words.push((t, word.clone(), view.vacuum_pa.unwrap_or(0.0), view.expected.as_ref().map_or(0.0, |e| e.mid_pa)));
+                        words.push((
+                            t,
+                            word.clone(),
+                            view.vacuum_pa.unwrap_or(0.0),
+                            view.expected.as_ref().map_or(0.0, |e| e.mid_pa),
+                        ));
                     }
-                    if t > main.from.secs_f64() && t < main.until.secs_f64() && format!("{:?}", view.verdict).to_lowercase() != main.word { wrong += 1; }
+                    if t > main.from.secs_f64()
+                        && t < main.until.secs_f64()
+                        && format!("{:?}", view.verdict).to_lowercase() != main.word
+                    {
+                        wrong += 1;
+                    }
                 }
                 println!("{opening:?} {scene} {seed}: wrong {wrong} {words:?}");
             }

@@ -292,12 +292,19 @@ fn probe() {
             let n = found(&all);
             let low = all.iter().filter(|a| a.conditions.level_low).count();
             alarms += n;
+            lows += usize::from(low > 0);
+            runs += 1;
+            if low > 0 {
+                *by.entry(format!("low {:?} {:.1}", wrong.opens, wrong.board * wrong.kerf)).or_default() += 1;
+            }
             cut += job.secs / 3600.0;
             if n > 0 {
                 *by.entry(format!("{:?}", wrong.opens)).or_default() += n;
                 *by.entry(format!("late {:?}", wrong.late)).or_default() += n;
-                *by.entry(format!("factor {:.1}", wrong.board*wrong.kerf)).or_default() += n;
-                if alarms < 6 { println!("   {wrong:?}"); }
+                *by.entry(format!("factor {:.1}", wrong.board * wrong.kerf)).or_default() += n;
+                if alarms < 6 {
+                    println!("   {wrong:?}");
+                }
             }
         }
         println!("job {} parts {} s: {alarms} in {cut:.1} h, low in {lows} of {runs} {by:?}", job.parts, job.secs);
@@ -317,12 +324,19 @@ fn probe() {
                     let (mut early, runs) = (0, 20);
                     for seed in 0..runs {
                         let mut wrong = Wrong::drawn(&mut Chance::seeded(seed + 7));
-                        if wrong.flow > 250.0 { wrong.flow = 150.0; }
-                        if known { wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..wrong } }
+                        if wrong.flow > 250.0 {
+                            wrong.flow = 150.0;
+                        }
+                        if known {
+                            wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..wrong }
+                        }
                         let mut bench = Bench::new(job, wrong, settings(), seed);
                         bench.seat(12.0, &none);
                         let when = job.secs * at;
-                        if found(&bench.cut(0.0, when, &none)) > 0 { early += 1; continue; }
+                        if found(&bench.cut(0.0, when, &none)) > 0 {
+                            early += 1;
+                            continue;
+                        }
                         let before = bench.level;
                         let ramp = |cut: f64| {
                             let share = ((cut - when) / 0.5).clamp(0.0, 1.0);
@@ -335,24 +349,54 @@ fn probe() {
                         }
                     }
                     delays.sort_by(f64::total_cmp);
-                    println!("{} parts {} s {name} {} at {at}: early {early}, found {} of {runs}, median {:?} worst {:?}; loss {:.1}", job.parts, job.secs, if known {"fair"} else {"wrong"}, delays.len(), delays.get(delays.len() / 2), delays.last(), losses.iter().sum::<f64>()/losses.len().max(1) as f64);
+                    println!(
+                        "{} parts {} s {name} {} at {at}: early {early}, found {} of {runs}, median {:?} worst {:?}; loss {:.1}",
+                        job.parts,
+                        job.secs,
+                        if known { "fair" } else { "wrong" },
+                        delays.len(),
+                        delays.get(delays.len() / 2),
+                        delays.last(),
+                        losses.iter().sum::<f64>() / losses.len().max(1) as f64
+                    );
                 }
             }
         }
         for share in [0.15, 0.33] {
-            for (name, from, over, seat) in [("standing", -100.0, 1.0, 12.0), ("grows before", -70.0, 50.0, 80.0), ("grows into", -25.0, 50.0, 40.0), ("grows 50 s", 0.2*job.secs, 50.0, 12.0), ("grows 100 s", 0.2*job.secs, 100.0, 12.0), ("grows 300 s", 0.2 * job.secs, 300.0, 12.0)] {
+            for (name, from, over, seat) in [
+                ("standing", -100.0, 1.0, 12.0),
+                ("grows before", -70.0, 50.0, 80.0),
+                ("grows into", -25.0, 50.0, 40.0),
+                ("grows 50 s", 0.2 * job.secs, 50.0, 12.0),
+                ("grows 100 s", 0.2 * job.secs, 100.0, 12.0),
+                ("grows 300 s", 0.2 * job.secs, 300.0, 12.0),
+            ] {
                 let (mut loose, mut weak, mut first) = (0, 0, vec![]);
                 for seed in 0..10 {
-                    let wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..Wrong::drawn(&mut Chance::seeded(seed + 7)) };
+                    let wrong = Wrong {
+                        opens: Opens::Evenly,
+                        board: 1.0,
+                        kerf: 1.1,
+                        late: 3.0,
+                        ..Wrong::drawn(&mut Chance::seeded(seed + 7))
+                    };
                     let mut bench = Bench::new(job, wrong, settings(), seed);
-                    let fault = |cut: f64| Extra { conductance: job.leak(share) * ((cut - from) / over).clamp(0.0, 1.0), ..Extra::default() };
+                    let fault = |cut: f64| Extra {
+                        conductance: job.leak(share) * ((cut - from) / over).clamp(0.0, 1.0),
+                        ..Extra::default()
+                    };
                     bench.seat(seat, &fault);
                     let all = bench.cut(0.0, job.secs * 0.9, &fault);
                     loose += usize::from(found(&all) > 0);
-                    if let Some(n) = all.iter().position(|a| a.conditions.sudden_loss) { first.push((n as f64*INTERVAL) as i64); }
+                    if let Some(n) = all.iter().position(|a| a.conditions.sudden_loss) {
+                        first.push((n as f64 * INTERVAL) as i64);
+                    }
                     weak += usize::from(all.last().is_some_and(|a| a.conditions.level_low));
                 }
-                println!("{} parts {} s slow leak {share} {name}: loose {loose} weak {weak} of 10 {first:?}", job.parts, job.secs);
+                println!(
+                    "{} parts {} s slow leak {share} {name}: loose {loose} weak {weak} of 10 {first:?}",
+                    job.parts, job.secs
+                );
             }
         }
     }
@@ -360,21 +404,36 @@ fn probe() {
 
 #[test]
 fn trace_leak() {
-    if std::env::var("TRACE").is_err() { return; }
+    if std::env::var("TRACE").is_err() {
+        return;
+    }
     let job = JOBS[3];
     for seed in 0..10 {
-        let wrong = Wrong { opens: Opens::Evenly, board: 1.0, kerf: 1.1, late: 3.0, ..Wrong::drawn(&mut Chance::seeded(seed + 7)) };
+        let wrong = Wrong {
+            opens: Opens::Evenly,
+            board: 1.0,
+            kerf: 1.1,
+            late: 3.0,
+            ..Wrong::drawn(&mut Chance::seeded(seed + 7))
+        };
         println!("seed {seed} {wrong:?}");
         let mut bench = Bench::new(job, wrong, settings(), seed);
-        let fault = |cut: f64| Extra { conductance: job.leak(0.33) * ((cut - 300.0) / 300.0).clamp(0.0, 1.0), ..Extra::default() };
+        let fault = |cut: f64| Extra {
+            conductance: job.leak(0.33) * ((cut - 300.0) / 300.0).clamp(0.0, 1.0),
+            ..Extra::default()
+        };
         bench.seat(12.0, &fault);
         let all = bench.cut(0.0, job.secs * 0.9, &fault);
-        if found(&all) > 0 { break; }
+        if found(&all) > 0 {
+            break;
+        }
     }
 }
 #[test]
 fn trace_noise() {
-    if std::env::var("TRACE").is_err() { return; }
+    if std::env::var("TRACE").is_err() {
+        return;
+    }
     let job = JOBS[2];
     for (white, flow) in [(100.0, 0.0), (300.0, 0.0), (30.0, 100.0), (30.0, 300.0), (100.0, 200.0)] {
         let wrong = Wrong { kerf: 1.1, late: 3.0, white, flow, ..Wrong::NOTHING };
@@ -383,7 +442,10 @@ fn trace_noise() {
         bench.seat(12.0, &none);
         bench.cut(0.0, 300.0, &none);
         println!("LOSS");
-        let mut all = bench.cut(300.0, 310.0, &|cut| Extra { free_air: 9.0 * ((cut - 300.0)/0.5).clamp(0.0, 1.0), ..Extra::default() });
+        let mut all = bench.cut(300.0, 310.0, &|cut| Extra {
+            free_air: 9.0 * ((cut - 300.0) / 0.5).clamp(0.0, 1.0),
+            ..Extra::default()
+        });
         println!("found {} {:?}", found(&all), all.iter().position(|a| a.conditions.sudden_loss));
     }
 }

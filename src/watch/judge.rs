@@ -32,7 +32,7 @@ impl Watch {
     /// Compares the level itself with the band.
     pub(super) fn judge_level(&mut self, look: &Look<'_>) {
         let lies = self.stand == Stand::Seated || look.cutting == CuttingKnown::Told;
-        let (true, Some(expected), Some(level)) = (lies, look.sample.expected, self.recent.mean()) else {
+        let (true, Some(expected), Some(level)) = (lies, look.sample.expected, self.recent.middle()) else {
             self.low.clear();
             self.high.clear();
             self.low_gap = None;

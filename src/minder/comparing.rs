@@ -9,7 +9,7 @@ use crate::job::{Cut, Progress};
 use crate::moment::{Moment, Span, Steady};
 use crate::table::{PartId, ZoneId, ZoneSet};
 use crate::units::{FreeAirFlow, Vacuum};
-use crate::watch::{Basis, Ends, Nearby};
+use crate::watch::{Basis, Ends, Nearby, Phase};
 
 /// What the live level is compared with at present.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -102,6 +102,16 @@ impl Minder {
     pub(super) fn compare(&mut self, at: Steady) {
         self.compared =
             self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+    }
+
+    /// Whether the level must move for what it was `before` compared with to become what it is compared with now: the pump is on,
+    /// what lies on the table is known, and neither band reaches the other.
+    pub(super) fn level_must_move(&self, before: Option<&Compared>) -> bool {
+        let (Some(before), Some(now)) = (before, &self.compared) else { return false };
+        let known = before.basis == Basis::Job && now.basis == Basis::Job;
+        let pulls = self.assessment.is_some_and(|assessment| assessment.phase != Phase::Off);
+        let apart = before.expected.high < now.expected.low || now.expected.high < before.expected.low;
+        known && pulls && apart
     }
 
     fn job_expectation(&self, at: Steady) -> Option<Compared> {

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{MAIN_GAUGE, Minder};
 use crate::event::{Action, Fact, GapCause, ReadingRecord, Urgency};
-use crate::gauge::{Errand, GaugeId, Heard, LineId, Motion, Quality};
+use crate::gauge::{Doubt, Errand, GaugeId, Heard, LineId, Motion, Quality};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::Vacuum;
 use crate::watch::{Basis, CuttingKnown, Phase, Sample};
@@ -85,7 +85,17 @@ impl Minder {
             self.keep(at, Fact::Reading(record), out);
         }
         if gauge == MAIN_GAUGE {
+            self.note_rest(at, &judged.doubts);
             self.assess(at, out);
+        }
+    }
+
+    /// A number that rests where it ought to move is still shown and judged, and said to be doubtful.
+    fn note_rest(&mut self, at: Moment, doubts: &[Doubt]) {
+        if doubts.iter().any(|doubt| matches!(doubt, Doubt::Stuck | Doubt::Unmoved)) {
+            self.degrade(at, "gauge-stuck");
+        } else {
+            self.restore_from("gauge-stuck");
         }
     }
 

@@ -122,9 +122,13 @@ impl Minder {
 
     fn set_open(&mut self, at: Moment, open: ZoneSet) {
         if open != self.open {
+            let before = self.compared.clone();
             self.open = open;
             self.watch.zones_changed(at.steady);
             self.retry_forecasts(at.steady);
+            if self.level_must_move(before.as_ref()) {
+                self.health.iter_mut().for_each(|health| health.level_must_move(at.steady));
+            }
         }
     }
 

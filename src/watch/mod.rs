@@ -160,6 +160,24 @@ impl Watch {
         }
     }
 
+    /// Time passed in which nothing was watched: what was known from one reading to the next, and how far the level was from the model,
+    /// is to be learned anew, so that what happened meanwhile is no sudden loss. Where the level is now is judged as ever.
+    pub fn interrupt(&mut self) {
+        self.recent.clear();
+        self.detector.forget();
+        self.low_gap = None;
+        self.last_live = None;
+        self.blank_until = None;
+        self.collapsed_since = None;
+        self.loss = match self.loss {
+            Loss::None | Loss::Suspected(_) => Loss::None,
+            Loss::Found { pump, .. } => Loss::Found { pump, back: None },
+        };
+        if let Some(sheet) = &mut self.sheet {
+            sheet.settled = None;
+        }
+    }
+
     /// The machine began to cut, as told.
     pub fn cut_started(&mut self, _at: Steady) {
         self.told = Some(true);
@@ -180,11 +198,6 @@ impl Watch {
 
     /// Without a reading nothing is known to have become better, so every other condition stays as it was.
     fn assess_blind(&mut self, at: Steady) -> Assessment {
-        if self.last_live.is_some_and(|last| at.since(last) > self.longest_gap()) {
-            self.recent.clear();
-            self.detector.pause();
-            self.last_live = None;
-        }
         self.conditions.no_reading = true;
         Assessment {
             at,
@@ -204,7 +217,8 @@ impl Watch {
     fn assess_live(&mut self, sample: &Sample<'_>, level: f64) -> Assessment {
         if self.last_live.is_some_and(|last| sample.at.since(last) > self.longest_gap()) {
             self.recent.clear();
-            self.detector.pause();
+            // Kerf that was cut unseen and uncounted is no loss.
+            if sample.kerf_known() { self.detector.pause() } else { self.detector.forget() }
         }
         let elapsed = self.last_live.map_or(Span::ZERO, |last| sample.at.since(last));
         self.last_live = Some(sample.at);

@@ -55,7 +55,14 @@ impl Told {
     }
 
     pub(crate) fn like_sealed() -> Self {
-        Told { expected: Some(SEALED), basis: Basis::LikeSealed, cutting: None, margin: None, progress: None, nearby: None }
+        Told {
+            expected: Some(SEALED),
+            basis: Basis::LikeSealed,
+            cutting: None,
+            margin: None,
+            progress: None,
+            nearby: None,
+        }
     }
 }
 

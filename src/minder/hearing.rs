@@ -137,7 +137,7 @@ impl Minder {
 
     /// When the newest reading will be too old, or, if it is, when to judge again.
     pub(super) fn next_silence(&self) -> Steady {
-        let last = self.newest[0].map_or(self.started.steady, |newest| newest.at);
+        let last = self.newest[0].map_or(self.awake_since, |newest| newest.at.max(self.awake_since));
         match self.blind_since.filter(|since| *since > last) {
             Some(since) => since.plus(Span::from_secs(1)),
             None => last.plus(self.setup.watch.stale_after).plus(Span::from_nanos(1)),

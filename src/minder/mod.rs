@@ -81,6 +81,8 @@ pub struct Minder {
     started: Moment,
     /// When the last event came.
     stepped: Moment,
+    /// Since when events have come without a long pause.
+    awake_since: Steady,
     talkers: Vec<Talker>,
     health: Vec<Health>,
     watch: Watch,
@@ -132,6 +134,7 @@ impl Minder {
             cards,
             started: at,
             stepped: at,
+            awake_since: at.steady,
             talkers,
             health,
             watch,
@@ -226,6 +229,7 @@ impl Minder {
         if gap.is_some_and(|gap| gap <= LONGEST_SLEEP) {
             return;
         }
+        self.awake_since = at.steady;
         self.health.iter_mut().for_each(Health::interrupt);
         self.watch.interrupt();
         if let Some(loaded) = &mut self.loaded {

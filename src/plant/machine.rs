@@ -358,7 +358,7 @@ impl AirSide {
 
     /// Puts the present state into a table, and says which zones are open.
     fn shape(&self, table: &mut Table, now: Span, truth: &Truth) -> ZoneSet {
-        let leak = pump_share(table, self.leak.1.at(now));
+        let leak = pump_share(table, truth.loose_hose * self.leak.1.at(now));
         table.filter = plugged(table, self.plug.at(now).exp_m1());
         // The truth's own share of the speed is in the table's wear already.
         table.pump.wear *= self.speed_at(now, truth) / truth.pump;

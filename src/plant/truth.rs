@@ -29,6 +29,8 @@ pub struct Truth {
     pub kerf: f64,
     /// How the kerf round a part opens.
     pub opening: Opening,
+    /// What a hose that works loose lets through in the end, as a share of what the pump moves at half the room's pressure.
+    pub loose_hose: f64,
     /// The share of the pump's described speed that it has when cold.
     pub pump: f64,
     /// The share of its cold speed that it loses while it warms.
@@ -54,6 +56,7 @@ impl Truth {
             zones: vec![1.0; table.plenum.zones.len()],
             kerf: 1.0,
             opening: Opening::default(),
+            loose_hose: 0.15,
             pump: 1.0,
             warming: 0.0,
             filter: 1.0,
@@ -72,6 +75,7 @@ impl Truth {
             zones: table.plenum.zones.iter().map(|_| chance.between(0.94, 1.06)).collect(),
             kerf: chance.between(0.95, 1.05),
             opening: Opening::default(),
+            loose_hose: 0.15,
             pump: chance.between(0.96, 1.0),
             warming: chance.between(0.02, 0.03),
             filter: chance.between(1.0, 1.2),

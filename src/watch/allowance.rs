@@ -38,7 +38,7 @@ pub(super) struct Allowance {
 /// The share of the kerf's effect that may come and go as dust settles in it and is drawn out: a choice of ours.
 const DUST: f64 = 0.02;
 /// What was seen of the shape's error is taken so many times.
-const SAFETY: f64 = 1.5;
+const SAFETY: f64 = 2.0;
 /// The least and the greatest share of the shape's error that is allowed for.
 const SHAPE: (f64, f64) = (0.2, 1.0);
 /// What is left, an outline later, of what was seen of the shape's error before.

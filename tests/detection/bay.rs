@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 
-use holdwatch::alarm::Tag;
 use holdwatch::daemon::Brief;
 use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, Outcome, ProgressTold, Request};
 use holdwatch::expectation::Forecast;
@@ -14,7 +13,6 @@ use holdwatch::moment::{BootId, Span, Steady};
 use holdwatch::plant::{Plant, Report, Said, Scene, SheetOutcome, Truth};
 use holdwatch::setup::{Setup, read_card, read_setup};
 use holdwatch::table::{ClosedForm, Condensed, Table, TableLoad, ZoneMatrix};
-use holdwatch::units::Vacuum;
 use holdwatch::view::View;
 
 use crate::rig::Chance;
@@ -81,7 +79,14 @@ pub(crate) struct Bay<'a> {
     /// Seconds by which the controller's word of the cut's progress comes late.
     late: f64,
     held_back: Vec<(f64, Command)>,
-    pub(crate) actions: Vec<Action>,
+    pub(crate) boot: BootId,
+    /// Whether the controller tells how far the cut is.
+    pub(crate) tells_progress: bool,
+    /// Whether the gauge says its last number again and again.
+    pub(crate) hold_number: bool,
+    number: String,
+    /// Pascals that the level is lower by than the table has it.
+    dropped: f64,
 }
 
 /// Readings come ten times a second.
@@ -91,7 +96,8 @@ impl<'a> Bay<'a> {
     pub(crate) fn new(shop: &'a Shop, scene: Scene, truth: Truth, seed: u64) -> Self {
         let mut setup = shop.setup.clone();
         setup.gauges[0].place = scene.gauge_place();
-        let minder = Minder::new(setup.clone(), Vec::new(), Remembered::default(), moment(Span::ZERO)).unwrap();
+        let began = Moment { boot: BootId(1), steady: Steady::from_nanos(0), civil: None, synced: false };
+        let minder = Minder::new(setup.clone(), Vec::new(), Remembered::default(), began).unwrap();
         let mut chance = Chance::seeded(seed);
         let zero = (chance.uniform() - 0.5) * 500.0;
         let ripple = 5.0 + 45.0 * chance.uniform();
@@ -107,7 +113,11 @@ impl<'a> Bay<'a> {
             ripple,
             late: 0.0,
             held_back: Vec::new(),
-            actions: Vec::new(),
+            boot: BootId(1),
+            tells_progress: true,
+            hold_number: false,
+            number: String::new(),
+            dropped: 0.0,
         };
         bay.step(Event::LineUp(LineId(0)));
         bay
@@ -123,50 +133,76 @@ impl<'a> Bay<'a> {
 
     /// One interval: the controller's words, then a reading.
     pub(crate) fn advance(&mut self) -> View {
-        self.now = Span::from_nanos(self.now.nanos() + INTERVAL.nanos());
+        self.pass(INTERVAL);
+        if !self.hold_number {
+            let shaking = (std::f64::consts::TAU * (self.ripple * self.now.secs_f64()).fract()).sin();
+            let shaking = 80.0 * self.plant.levels().pump_speed * shaking;
+            let felt = self.level() + self.zero + shaking + 100.0 * self.chance.normal();
+            self.number = format!("{:.1}\n", felt.clamp(0.0, 100_000.0) / 100.0);
+        }
+        if self.plant.connected() {
+            self.step(Event::Bytes(LineId(0), self.number.clone().into_bytes()));
+        } else {
+            self.step(Event::Due);
+        }
+        self.minder.view_at(self.moment())
+    }
+
+    /// Seconds in which nobody watches, though the table is cut and its controller knows how far.
+    pub(crate) fn skip(&mut self, secs: f64) {
+        self.now = Span::from_secs_f64(self.now.secs_f64() + secs);
+        self.plant.advance(self.now, &mut |_| {});
+    }
+
+    /// The level at the gauge, in pascals of vacuum.
+    pub(crate) fn level(&self) -> f64 {
+        let levels = self.plant.levels();
+        levels.at(self.place).vacuum_below(levels.room).pascals() - self.dropped
+    }
+
+    /// The level drops by so many pascals.
+    pub(crate) fn drop_level(&mut self, pascals: f64) {
+        self.dropped += pascals;
+    }
+
+    pub(crate) fn command(&mut self, command: Command) {
+        self.step(Event::Command(Actor("controller".into()), CommandId(0), command));
+    }
+
+    fn pass(&mut self, span: Span) {
+        self.now = Span::from_nanos(self.now.nanos() + span.nanos());
         let mut said = Vec::new();
         self.plant.advance(self.now, &mut |report| said.push(report));
         for report in said {
             let at = report.at_s;
-            if let Some(command) = self.as_told(report) {
-                let late =
-                    if matches!(command, Command::Progress(ProgressTold::Fraction(_))) { self.late } else { 0.0 };
-                self.held_back.push((at + late, command));
+            match self.as_told(report) {
+                Some(Command::Progress(ProgressTold::Fraction(_))) if !self.tells_progress => {}
+                Some(told @ Command::Progress(_)) => self.held_back.push((at + self.late, told)),
+                Some(told) => self.held_back.push((at, told)),
+                None => {}
             }
         }
         let now = self.now.secs_f64();
         let (due, later) = std::mem::take(&mut self.held_back).into_iter().partition(|(at, _)| *at <= now);
         self.held_back = later;
         for (_, command) in due {
-            self.step(Event::Command(Actor("controller".into()), CommandId(0), command));
+            self.command(command);
         }
-        let levels = self.plant.levels();
-        let vacuum = levels.at(self.place).vacuum_below(levels.room).pascals();
-        let shaking = 80.0 * levels.pump_speed * (std::f64::consts::TAU * (self.ripple * now).fract()).sin();
-        let felt = vacuum + self.zero + shaking + 100.0 * self.chance.normal();
-        if self.plant.connected() {
-            let line = format!("{:.1}\n", felt.clamp(0.0, 100_000.0) / 100.0);
-            self.step(Event::Bytes(LineId(0), line.into_bytes()));
-        } else {
-            self.step(Event::Due);
-        }
-        self.minder.view_at(moment(self.now))
     }
 
     pub(crate) fn step(&mut self, event: Event) {
         let mut out = Vec::new();
-        self.minder.step(moment(self.now), event, &mut out);
-        let asked: Vec<_> = out
-            .iter()
-            .filter_map(
-                |action| if let Action::Compute(id, request) = action { Some((*id, request.clone())) } else { None },
-            )
-            .collect();
-        self.actions.extend(out);
-        for (id, request) in asked {
-            let forecast = self.shop.forecast(&self.setup, request);
-            self.step(Event::Computed(id, Ok(forecast)));
+        self.minder.step(self.moment(), event, &mut out);
+        for action in out {
+            if let Action::Compute(id, request) = action {
+                let forecast = self.shop.forecast(&self.setup, request);
+                self.step(Event::Computed(id, Ok(forecast)));
+            }
         }
+    }
+
+    fn moment(&self) -> Moment {
+        Moment { boot: self.boot, steady: Steady::from_nanos(self.now.nanos()), civil: None, synced: false }
     }
 
     fn as_told(&self, report: Report) -> Option<Command> {
@@ -190,8 +226,4 @@ impl<'a> Bay<'a> {
             Said::Scene { .. } | Said::Lamp { .. } | Said::Truth { .. } | Said::Ended => None,
         }
     }
-}
-
-pub(crate) fn moment(at: Span) -> Moment {
-    Moment { boot: BootId(1), steady: Steady::from_nanos(at.nanos()), civil: None, synced: false }
 }

@@ -4,6 +4,7 @@
 
 mod bay;
 mod charts;
+mod kerf_table;
 mod rig;
 mod scenes;
 mod shift;

@@ -105,14 +105,13 @@ impl Minder {
     }
 
     /// Whether the level must move for what it was `before` compared with to become what it is compared with now: the pump is on,
-    /// what lies on the table is known, and the two are further apart than either may be wrong by.
+    /// what lies on the table is known, and the new band does not reach the middle of the old.
     pub(super) fn level_must_move(&self, before: Option<&Compared>) -> bool {
         let (Some(before), Some(now)) = (before, &self.compared) else { return false };
         let known = before.basis == Basis::Job && now.basis == Basis::Job;
         let pulls = self.assessment.is_some_and(|assessment| assessment.phase != Phase::Off);
-        let error = |Expected { low, mid, high, .. }: &Expected| (*mid - *low).max(*high - *mid);
-        let apart = before.expected.mid.distance(now.expected.mid);
-        known && pulls && apart > error(&before.expected).max(error(&now.expected))
+        let (was, will) = (&before.expected, &now.expected);
+        known && pulls && (will.high < was.mid || will.low > was.mid)
     }
 
     fn job_expectation(&self, at: Steady) -> Option<Compared> {

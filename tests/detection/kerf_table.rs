@@ -113,7 +113,7 @@ pub(crate) struct Wrong {
     pub(crate) white: f64,
     pub(crate) flow: f64,
     /// Pascals in a second.
-    drift: f64,
+    pub(crate) drift: f64,
 }
 
 impl Wrong {

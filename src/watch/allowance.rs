@@ -57,7 +57,7 @@ impl Allowance {
     pub(super) fn of(&self, course: &Course, (share, error): (f64, f64)) -> f64 {
         let time = self.beside.iter().zip(course.beside).map(|(usual, now)| usual - now).fold(0.0, f64::max);
         let fallen = self.mid.map_or(0.0, |mid| (mid - course.mid).abs());
-        time + 2.0 * error * fallen + self.shape() * most(course) * (1.0 + share + error).max(1.0)
+        time + 2.0 * error * fallen + self.shape() * most(course) * (1.0 + share).max(1.0)
     }
 
     /// Lets time pass along the course; averages go over `memory` seconds.

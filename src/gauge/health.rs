@@ -459,6 +459,10 @@ mod tests {
         assert_eq!(last.quality, Quality::OutOfSpecification);
         (102..130).for_each(|n| last = judge(&mut health, n, 10_050.0, Motion::OughtToMove));
         assert_eq!(last.doubts, [Doubt::Stuck, Doubt::OutOfRange, Doubt::ZeroDrift]);
+        assert_eq!(last.quality, Quality::OutOfSpecification);
+        health.level_must_move(tenth(130));
+        (130..190).for_each(|n| last = judge(&mut health, n, 10_050.0, Motion::OughtToMove));
+        assert_eq!(last.doubts, [Doubt::Unmoved, Doubt::Stuck, Doubt::OutOfRange, Doubt::ZeroDrift]);
         assert_eq!(last.quality, Quality::Failure);
     }
 

@@ -15,8 +15,8 @@ pub enum Opening {
     /// As the cutter goes round, an eighth of the outline after the other.
     #[default]
     Eighths,
-    /// All round at once and at an even pace, as a skin that lets through more and more while it is cut thinner. The level is up to
-    /// a kilopascal from where eighths have it.
+    /// All round at once and at an even pace, as a skin that lets through more and more while it is cut thinner. With
+    /// large parts the level is up to a kilopascal from where eighths have it.
     Outlines,
 }
 

@@ -4,9 +4,11 @@
 //! press it down, blow off and unload, and looks for a loss only from a level that had settled, or while it is told that
 //! the machine cuts.
 //!
-//! Two things are judged apart. Where the level is, against the band expected: slow, and good for weak pumps, rims and sheets that
-//! never seated. How the level moves, against what the model has been wrong by so far: fast, and blind to anything smaller than the
-//! model's own error. A single small part that comes loose moves the gauge by less than that, and stays unseen.
+//! Two things are judged apart. Where the level is, against the band expected and, once a cut is under way, against where it was with
+//! regard to the model some twenty seconds ago: slow, and good for weak pumps, rims, hoses that work loose and sheets that never
+//! seated; the word is *weak*. How the level moves, against what the model has been wrong by so far: fast, and blind to anything
+//! smaller than the model's own error; the word is *loose*. A single small part that comes loose moves the gauge by less than that,
+//! and stays unseen.
 
 mod allowance;
 mod assessment;

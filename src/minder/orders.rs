@@ -15,6 +15,8 @@ use crate::watch::Verdict;
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Pace {
     pub(super) told_at: Steady,
+    /// The share of the cut that was told then.
+    pub(super) told: f64,
     /// The share of the cut in a second.
     pub(super) per_second: f64,
 }
@@ -148,7 +150,7 @@ impl Minder {
             ProgressTold::Fraction(fraction) => {
                 let Some(loaded) = &mut self.loaded else { return Answer::Refused("no-job".to_owned()) };
                 let progress = Progress::from_fraction(fraction);
-                loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction() - loaded.progress.fraction());
+                loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction());
                 loaded.progress = progress;
                 self.set_cutting(at, Some(progress.fraction() < 1.0));
                 self.compare(at.steady);
@@ -207,13 +209,13 @@ impl Minder {
     }
 }
 
-fn next_pace(at: Steady, before: Option<Pace>, step: f64) -> Option<Pace> {
-    let Some(before) = before else { return Some(Pace { told_at: at, per_second: 0.0 }) };
+fn next_pace(at: Steady, before: Option<Pace>, told: f64) -> Option<Pace> {
+    let Some(before) = before else { return Some(Pace { told_at: at, told, per_second: 0.0 }) };
     let span = at.since(before.told_at);
     if span < PACE_SPAN {
         return Some(before);
     }
-    Some(Pace { told_at: at, per_second: (step / span.secs_f64()).max(0.0) })
+    Some(Pace { told_at: at, told, per_second: ((told - before.told) / span.secs_f64()).max(0.0) })
 }
 
 fn answer(result: Result<(), Refusal>) -> Answer {
@@ -236,5 +238,24 @@ fn key(refusal: Refusal) -> &'static str {
         Refusal::StillActive => "still-active",
         Refusal::NotAcknowledged => "not-acknowledged",
         Refusal::NotLatched => "not-latched",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_pace_is_the_same_however_often_progress_is_told() {
+        for millis in [50, 100, 500, 1_000, 5_000] {
+            let mut pace = None;
+            for tell in 0..=40 {
+                let at = Steady::default().plus(Span::from_millis(tell * millis));
+                pace = next_pace(at, pace, 0.01 * at.since(Steady::default()).secs_f64());
+            }
+            assert!((pace.unwrap().per_second - 0.01).abs() < 1e-9, "every {millis} ms");
+        }
+        let back = next_pace(Steady::from_nanos(2_000_000_000), next_pace(Steady::default(), None, 0.5), 0.0);
+        assert!(back.unwrap().per_second.abs() < 1e-12, "a cut that begins again does not run backwards");
     }
 }

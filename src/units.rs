@@ -133,6 +133,22 @@ quantity!(
     Mass, from_kilograms, try_from_kilograms, kilograms, "kilograms"
 );
 quantity!(
+    /// A speed in metres per second.
+    Speed, from_metres_per_second, try_from_metres_per_second, metres_per_second, "metres per second"
+);
+quantity!(
+    /// An acceleration in metres per second squared.
+    Acceleration,
+    from_metres_per_second_squared,
+    try_from_metres_per_second_squared,
+    metres_per_second_squared,
+    "metres per second squared"
+);
+quantity!(
+    /// A power in watts.
+    Power, from_watts, try_from_watts, watts, "watts"
+);
+quantity!(
     /// A density in kilograms per cubic metre.
     Density, from_kg_per_m3, try_from_kg_per_m3, kg_per_m3, "kg/m³"
 );
@@ -276,6 +292,18 @@ impl Length {
     /// In millimetres.
     pub const fn millimetres(self) -> f64 {
         self.0 * 1000.0
+    }
+}
+
+impl Speed {
+    /// From metres per minute.
+    pub const fn from_metres_per_minute(value: f64) -> Self {
+        Self(value / 60.0)
+    }
+
+    /// In metres per minute.
+    pub const fn metres_per_minute(self) -> f64 {
+        self.0 * 60.0
     }
 }
 

@@ -6,6 +6,8 @@
 //! part in the trend. The end of the interval is Fieller's, and where the sheets do not say when, the answer is unknown.
 
 mod decision;
+mod moisture;
+pub mod skim;
 
 pub use decision::{Care, CarePlan, Cost, Upkeep, UpkeepFault};
 

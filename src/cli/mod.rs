@@ -14,6 +14,7 @@ mod log;
 mod replay;
 mod run;
 mod simulate;
+mod skim;
 
 use std::process::ExitCode;
 
@@ -52,6 +53,8 @@ enum Command {
     Simulate(simulate::Simulate),
     /// Play a recorded shift again and compare every action.
     Replay(replay::Replay),
+    /// Plan a skim of the board: depth, passes, time, what is left, and the program.
+    Skim(skim::Plan),
     /// Write kept readings as CSV.
     Export(export::Export),
     /// Switch the lights of a setup dark, or test them, while nothing else uses their line.
@@ -72,6 +75,7 @@ pub fn main() -> ExitCode {
         Command::Forecast(show) => show.run(),
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
+        Command::Skim(plan) => plan.run(),
         Command::Export(export) => export.run(),
         Command::Light(light) => light.run(),
         Command::Compute => compute::run(),

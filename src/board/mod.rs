@@ -8,6 +8,7 @@
 mod decision;
 mod moisture;
 pub mod skim;
+pub mod survey;
 
 pub use decision::{Care, CarePlan, Cost, Upkeep, UpkeepFault};
 

@@ -27,6 +27,11 @@ pub trait Model {
         (0..at.len()).map(column).collect()
     }
 
+    /// The relative change of the parameters and of the sum of squares below which a fit has settled.
+    fn settled(&self) -> f64 {
+        1e-12
+    }
+
     /// Beyond how many standard deviations the residual of this place counts by its size only, no longer by its square.
     fn trusted_to(&self, _place: usize) -> f64 {
         f64::INFINITY
@@ -54,8 +59,6 @@ pub struct Fit {
 
 /// Steps tried at most.
 const MOST_STEPS: usize = 400;
-/// The relative change of parameters and of the sum below which a fit has settled.
-const SETTLED: f64 = 1e-12;
 
 impl Fit {
     /// The parameters' covariances, row after row, if the residuals have a standard deviation of 1; a direction that the
@@ -92,6 +95,7 @@ pub fn least_squares(model: &impl Model, start: &[f64], bounds: &[(f64, f64)]) -
     let (mut damping, mut growth) = (1e-3, 2.0);
     let mut scale = DVector::zeros(start.len());
     let (mut steps, mut settled) = (0, false);
+    let enough = model.settled();
     while steps < MOST_STEPS && !settled {
         steps += 1;
         let matrix = weighted(&slopes, &at.weights);
@@ -104,19 +108,19 @@ pub fn least_squares(model: &impl Model, start: &[f64], bounds: &[(f64, f64)]) -
         let step = damped(&matrix, &right, &scale, damping, &free);
         let tried = within(&at.values.iter().zip(step.iter()).map(|(x, by)| x - by).collect::<Vec<_>>(), bounds);
         let moved = DVector::from_iterator(tried.len(), at.values.iter().zip(&tried).map(|(x, to)| x - to));
-        let small = moved.iter().zip(&at.values).all(|(by, x)| by.abs() <= SETTLED * (x.abs() + SETTLED));
+        let small = moved.iter().zip(&at.values).all(|(by, x)| by.abs() <= enough * (x.abs() + enough));
         let next = State::of(model, tried);
         let promised = right.norm_squared() - (&right - &matrix * &moved).norm_squared();
         let gained = at.sum - next.sum;
         if gained > 0.0 {
-            settled = gained <= SETTLED * at.sum && promised <= SETTLED * at.sum;
+            settled = gained <= enough * at.sum && promised <= enough * at.sum;
             let ratio = if promised > 0.0 { gained / promised } else { 1.0 };
             damping *= (1.0 - (2.0 * ratio - 1.0).powi(3)).max(1.0 / 3.0);
             growth = 2.0;
             slopes = model.slopes(&next.values);
             at = next;
         } else {
-            settled = small || damping > 1e20 || promised <= f64::EPSILON * at.sum;
+            settled = small || damping > 1e20 || promised <= enough.powi(2).max(f64::EPSILON) * at.sum;
             damping = (damping * growth).max(1e-12);
             growth *= 2.0;
         }

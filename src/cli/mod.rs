@@ -15,6 +15,7 @@ mod replay;
 mod run;
 mod simulate;
 mod skim;
+mod survey;
 
 use std::process::ExitCode;
 
@@ -53,6 +54,8 @@ enum Command {
     Simulate(simulate::Simulate),
     /// Play a recorded shift again and compare every action.
     Replay(replay::Replay),
+    /// Fit a table's numbers to readings on it.
+    Survey(survey::Survey),
     /// Plan a skim of the board: depth, passes, time, what is left, and the program.
     Skim(skim::Plan),
     /// Write kept readings as CSV.
@@ -75,6 +78,7 @@ pub fn main() -> ExitCode {
         Command::Forecast(show) => show.run(),
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
+        Command::Survey(survey) => survey.run(),
         Command::Skim(plan) => plan.run(),
         Command::Export(export) => export.run(),
         Command::Light(light) => light.run(),

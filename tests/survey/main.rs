@@ -298,15 +298,16 @@ fn a_stuck_valve_shows_only_when_its_zone_is_open_alone() {
     assert!(found.value > 3.0 * found.assumed);
 }
 
+/// One of the holes read 8 kPa too deep; the others say what it should have been.
 #[test]
 fn a_bad_reading_is_named_and_moves_little() {
     let sound = exact(|_| {}, &with_drop());
     let before = fit(&assumed(), &sound);
     let mut readings = sound;
-    readings[8].level = readings[8].level + Vacuum::from_pascals(8_000.0);
+    readings[12].level = readings[12].level + Vacuum::from_pascals(8_000.0);
     let after = fit(&assumed(), &readings);
     let worst = after.residuals.iter().enumerate().min_by(|a, b| a.1.weight.total_cmp(&b.1.weight)).unwrap();
-    assert_eq!(worst.0, 8);
+    assert_eq!(worst.0, 12);
     assert!(worst.1.weight < 0.5 && worst.1.errors > 4.0, "{worst:?}");
     for of in [Subject::SuctionCapacity, Subject::Through] {
         let (before, after) = (before.estimate(of).unwrap(), after.estimate(of).unwrap());

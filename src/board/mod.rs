@@ -5,12 +5,13 @@
 //! to be the same in every run between two. Sheets that lie far off the robust line of their run, a warped one say, have no
 //! part in the trend. The end of the interval is Fieller's, and where the sheets do not say when, the answer is unknown.
 
+pub mod advice;
 mod decision;
 mod moisture;
 pub mod skim;
 pub mod survey;
 
-pub use decision::{Care, CarePlan, Cost, Upkeep, UpkeepFault};
+pub use decision::{Care, CarePlan, Cost, Prospect, Upkeep, UpkeepFault};
 
 use serde::{Deserialize, Serialize};
 

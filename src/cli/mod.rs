@@ -3,6 +3,7 @@
 //! Results go to standard output, errors and notes to standard error. Exit codes: 0 done or sound, 1 failed or unsound, 2 a
 //! command line that makes no sense.
 
+mod board;
 mod check;
 mod compute;
 mod demo;
@@ -56,6 +57,8 @@ enum Command {
     Replay(replay::Replay),
     /// Fit a table's numbers to readings on it.
     Survey(survey::Survey),
+    /// Choose, order and accept a new board; when to skim or change the one that lies there.
+    Board(board::Board),
     /// Plan a skim of the board: depth, passes, time, what is left, and the program.
     Skim(skim::Plan),
     /// Write kept readings as CSV.
@@ -79,6 +82,7 @@ pub fn main() -> ExitCode {
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
         Command::Survey(survey) => survey.run(),
+        Command::Board(board) => board.run(),
         Command::Skim(plan) => plan.run(),
         Command::Export(export) => export.run(),
         Command::Light(light) => light.run(),

@@ -161,6 +161,13 @@ fn sentence(trial: &Trial, table: &Table) -> String {
     format!("{zones}{hole}; {read}")
 }
 
+/// The same in a few words.
+fn short(trial: &Trial, table: &Table) -> String {
+    let hole = trial.hole.millimetres();
+    let hole = if hole > 0.0 { format!(", hole {hole:.0} mm") } else { String::new() };
+    format!("{}, open {}{hole}, {}", cover_word(trial.cover), named(trial.open, table), place_word(trial.place))
+}
+
 /// The steps of a whole survey, and the file to fill in.
 fn guide(table: &Table) -> String {
     let zones = table.plenum.zones.len();
@@ -219,6 +226,7 @@ fn subject(of: Subject, table: &Table) -> String {
         Subject::SuctionCapacity => "suction capacity (pump and filter)".to_owned(),
         Subject::CoveredLeak => "leak under film, all together".to_owned(),
         Subject::Pump => "pump, left of its flow".to_owned(),
+        Subject::Deepest => "pump, deepest level".to_owned(),
         Subject::Filter => "filter".to_owned(),
         Subject::Through => "board through".to_owned(),
         Subject::Along => "board along".to_owned(),
@@ -244,6 +252,7 @@ fn unit(of: Subject, table: &Table) -> &'static str {
     match of {
         Subject::SuctionCapacity | Subject::CoveredLeak => "m3/h free air",
         Subject::Pump => "",
+        Subject::Deepest => "Pa",
         Subject::Filter => "s2/m6",
         Subject::Through | Subject::Along | Subject::Seam(_) => "m2",
         Subject::Face | Subject::Rim(_) => "m",
@@ -264,12 +273,14 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
     if !fit.untold.is_empty() {
         println!("\nnot told by these readings:");
     }
-    for untold in &fit.untold {
-        let names: Vec<String> = untold.of.iter().map(|of| subject(*of, table)).collect();
-        match names.as_slice() {
-            [one] => println!("  {one}: no number"),
-            many => println!("  {}: only together, not apart", many.join(", ")),
-        }
+    let names = |of: &[Subject]| of.iter().map(|of| subject(*of, table)).collect::<Vec<_>>().join(", ");
+    let (alone, together): (Vec<_>, Vec<_>) = fit.untold.iter().partition(|untold| untold.of.len() == 1);
+    for untold in together {
+        println!("  only together, not apart: {}", names(&untold.of));
+    }
+    let alone: Vec<Subject> = alone.iter().flat_map(|untold| untold.of.iter().copied()).collect();
+    if !alone.is_empty() {
+        println!("  no number for: {}", names(&alone));
     }
     println!("\nreadings beside the fit (errors are standard errors):");
     for (reading, residual) in readings.iter().zip(&fit.residuals) {
@@ -279,7 +290,7 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
             reading.level.pascals() / 1e3,
             residual.fitted.pascals() / 1e3,
             residual.errors,
-            sentence(&reading.trial, table)
+            short(&reading.trial, table)
         );
     }
     if fit.widened > 1.05 {

@@ -6,8 +6,8 @@ mod lattice;
 use holdwatch::board::survey::{Cover, Place, Reading, Side, Subject, Survey, SurveyFault, SurveyFit, Trial};
 use holdwatch::table::field::Resolution;
 use holdwatch::table::{
-    Air, Board, Layer, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims, Table, Tap, ValveLaw,
-    Zone, ZoneId, ZoneSet, operating_point_with_hole,
+    Air, Board, Layer, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims, SpeedChange, Table,
+    Tap, ValveLaw, Zone, ZoneId, ZoneSet, operating_point_with_hole,
 };
 use holdwatch::units::{
     AbsolutePressure, Area, InletFlow, LayerResistance, Length, Permeability, SquareConductance, SquareResistance,
@@ -70,6 +70,8 @@ struct Truth {
 fn truth(chance: &mut Chance) -> Truth {
     let mut table = assumed();
     let mut near = |spread: f64| (spread * chance.normal()).exp();
+    let deeper = SpeedChange { flow: 1.0, level: near(0.03), power: 1.0 };
+    table.pump = table.pump.scaled(deeper, table.air.room);
     table.pump.wear *= 0.9 * near(0.08);
     table.filter = table.filter * near(0.7);
     let through = 4e-13 * near(0.5);
@@ -170,6 +172,7 @@ fn true_value(truth: &Truth, of: Subject, level: Vacuum) -> f64 {
     };
     match of {
         Subject::Pump => table.pump.wear,
+        Subject::Deepest => table.pump.ultimate().vacuum_below(table.air.room).pascals(),
         Subject::Filter => table.filter.s2_per_m6(),
         Subject::Through => table.board.layers[0].through.square_metres(),
         Subject::Along => table.board.layers[0].along.square_metres(),

@@ -4,8 +4,8 @@ use super::{Cover, Place, Reading, Side, Trial};
 use crate::stats::Model;
 use crate::table::field::{Field, NotSettled, Resolution};
 use crate::table::{
-    Air, ClosedForm, Condensed, OperatingPoint, Point, Rect, Rim, Sheet, Table, TableLoad, Tap, ValveLaw, ZoneId,
-    ZoneMatrix, operating_point_with_hole,
+    Air, ClosedForm, Condensed, OperatingPoint, Point, Rect, Rim, Sheet, SpeedChange, Table, TableLoad, Tap, ValveLaw,
+    ZoneId, ZoneMatrix, operating_point_with_hole,
 };
 use crate::units::{
     AbsolutePressure, Area, LayerResistance, Length, Permeability, SquareConductance, SquareResistance, Vacuum,
@@ -15,6 +15,8 @@ use crate::units::{
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Unknown {
     Pump,
+    /// How deep the pump gets, as a factor on the levels of its curve.
+    Depth,
     Filter,
     Through,
     /// Along the board over through it.
@@ -92,6 +94,7 @@ impl<'a> SurveyModel<'a> {
         let zones = || (0..table.plenum.zones.len()).map(|zone| ZoneId(u8::try_from(zone).unwrap_or(u8::MAX)));
         let mut parameters = vec![
             Parameter { unknown: Unknown::Pump, spread: 0.3 },
+            Parameter { unknown: Unknown::Depth, spread: 0.08 },
             Parameter { unknown: Unknown::Filter, spread: WIDE },
             Parameter { unknown: Unknown::Through, spread: WIDE },
             Parameter { unknown: Unknown::Ratio, spread: 0.8 },
@@ -114,6 +117,11 @@ impl<'a> SurveyModel<'a> {
         let of = |parameter: &Parameter| match parameter.unknown {
             // More than new is the plate's tolerance.
             Unknown::Pump => ((0.1_f64).ln(), ((1.15 / self.table.pump.wear).max(1.05)).ln()),
+            // No pump gets below nothing.
+            Unknown::Depth => {
+                let ultimate = self.table.pump.ultimate().vacuum_below(self.table.air.room);
+                (-4.0 * parameter.spread, (0.999 * self.table.air.room.pascals() / ultimate.pascals()).ln().max(0.0))
+            }
             Unknown::Filter
             | Unknown::Through
             | Unknown::Ratio
@@ -138,6 +146,8 @@ impl<'a> SurveyModel<'a> {
     pub(super) fn table_at(&self, at: &[f64]) -> Table {
         let mut table = self.table.clone();
         let factor = |unknown| self.logarithm(at, unknown).exp();
+        let deeper = SpeedChange { flow: 1.0, level: factor(Unknown::Depth), power: 1.0 };
+        table.pump = table.pump.scaled(deeper, table.air.room);
         table.pump.wear *= factor(Unknown::Pump);
         table.filter = table.filter * factor(Unknown::Filter);
         let (through, ratio) = (factor(Unknown::Through), factor(Unknown::Ratio));
@@ -247,6 +257,7 @@ impl<'a> SurveyModel<'a> {
             Unknown::Through | Unknown::Ratio | Unknown::Uneven(_) => (true, true),
             Unknown::Face | Unknown::Rim(_) | Unknown::Seam(_) => (true, matches!(unknown, Unknown::Seam(_))),
             Unknown::Pump
+            | Unknown::Depth
             | Unknown::Filter
             | Unknown::Hose
             | Unknown::Valve(_)
@@ -381,7 +392,7 @@ fn is_felt(unknown: Unknown, trial: &Trial) -> bool {
         Unknown::Hole => trial.hole > Length::ZERO,
         Unknown::Face | Unknown::Rim(_) => trial.cover == Cover::Film && !trial.open.is_empty(),
         Unknown::Through | Unknown::Ratio | Unknown::Seam(_) | Unknown::Uneven(_) => !trial.open.is_empty(),
-        Unknown::Pump | Unknown::Filter | Unknown::Hose | Unknown::Offset => true,
+        Unknown::Pump | Unknown::Depth | Unknown::Filter | Unknown::Hose | Unknown::Offset => true,
     }
 }
 

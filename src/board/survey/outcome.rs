@@ -19,6 +19,8 @@ pub enum Subject {
     CoveredLeak,
     /// What is left of the pump's flow, 1 as new.
     Pump,
+    /// The level in Pa at which the pump moves nothing.
+    Deepest,
     /// The filter's resistance in s²/m⁶.
     Filter,
     /// The board's permeability through it, in m², of its core if it has layers.
@@ -204,6 +206,7 @@ impl Standing<'_> {
     fn subject(&self, place: usize) -> Option<Subject> {
         match self.model.parameters[place].unknown {
             Unknown::Pump => Some(Subject::Pump),
+            Unknown::Depth => Some(Subject::Deepest),
             Unknown::Filter => Some(Subject::Filter),
             Unknown::Through => Some(Subject::Through),
             Unknown::Ratio => Some(Subject::Along),
@@ -274,7 +277,7 @@ impl Standing<'_> {
             table.manifold.relief = None::<Relief>;
             leak_to_reach(&table, ZoneSet::EMPTY, &guess.film, Tap::Manifold, self.level).m3_per_h()
         };
-        self.flow(Subject::SuctionCapacity, drawn, &[Unknown::Pump, Unknown::Filter])
+        self.flow(Subject::SuctionCapacity, drawn, &[Unknown::Pump, Unknown::Depth, Unknown::Filter])
     }
 
     fn covered_leak(&self) -> Estimate {
@@ -388,6 +391,7 @@ fn measured(of: Subject, table: &Table, film: f64) -> Option<f64> {
     let conductance = |rim: Rim| 1.0 / seal(rim).per_metre();
     Some(match of {
         Subject::Pump => table.pump.wear,
+        Subject::Deepest => table.pump.ultimate().vacuum_below(table.air.room).pascals(),
         Subject::Filter => table.filter.s2_per_m6(),
         Subject::Through => layer.through.square_metres(),
         Subject::Along => layer.along.square_metres(),

@@ -4,6 +4,7 @@
 //! `None`, and NaN in gives NaN or `None` out, never a panic.
 
 mod deadband;
+mod drift;
 mod glr;
 mod least_squares;
 mod line;
@@ -12,6 +13,7 @@ mod robust;
 mod trend;
 
 pub use deadband::{Deadband, Side};
+pub use drift::Drift;
 pub use glr::{WindowedGlr, glr_mean_time_between_alarms, glr_threshold};
 pub use least_squares::{Fit, Model, least_squares};
 pub use line::{Crossing, Line};

@@ -1,17 +1,22 @@
-//! Advice on new boards against worked layers, tabulated flows and the flow field.
+//! Advice on new boards, other pumps and sealing against worked examples, tabulated flows and the flow field.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by a panic")]
 
+use holdwatch::board::Cost;
 use holdwatch::board::advice::{
     Acceptance, AdviceFault, Delivered, FaceResistance, Holds, NewBoard, USUAL_NEED, density,
 };
+use holdwatch::board::pumps::{PastSheet, board_per_sheet, energy, leak_costs, replayed};
+use holdwatch::board::sealing::{Bead, gains};
+use holdwatch::board::survey::Side;
+use holdwatch::moment::Span;
 use holdwatch::table::field::{Field, Resolution};
 use holdwatch::table::{
     Air, Board, BoardClass, Condensed, Layer, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims,
-    Table, TableLoad, ValveLaw, Zone, ZoneSet, operating_point,
+    Sheet, Table, TableLoad, ValveLaw, Zone, ZoneSet, operating_point,
 };
 use holdwatch::units::{
-    AbsolutePressure, InletFlow, LayerResistance, Length, Mass, Permeability, SquareConductance, SquareResistance,
-    Temperature, Vacuum,
+    AbsolutePressure, FreeAirFlow, InletFlow, LayerResistance, Length, Mass, Permeability, Power, SquareConductance,
+    SquareResistance, Temperature, Vacuum,
 };
 
 fn mm(value: f64) -> Length {
@@ -143,6 +148,73 @@ fn a_delivered_board_is_known_by_its_bare_level() {
     assert!(low < ratio && ratio < high);
     let beyond = Delivered::by_bare_level(&setup, Vacuum::from_pascals(100_000.0), spread, 0.05);
     assert!(matches!(beyond, Err(AdviceFault::NoSuchLevel(_))));
+}
+
+/// By hand: a pump of constant inlet flow S holds S·p = C·(p_atm² − p²). At p = 50 kPa in a room of 100 kPa, C = S·5e4/7.5e9; with
+/// two of it p² + 3e5·p − 1e10 = 0, so p = 30,277.56 Pa.
+#[test]
+fn a_second_pump_gives_the_level_worked_by_hand() {
+    let mut one = table(PumpClass::VaneDry, 250.0, 4e9);
+    let (pascals, flow) = (AbsolutePressure::from_pascals, InletFlow::from_m3_per_h);
+    one.air.room = pascals(1e5);
+    one.filter = SquareResistance::ZERO;
+    one.pump = Pump {
+        curve: vec![(pascals(10.0), flow(0.0)), (pascals(11.0), flow(100.0)), (pascals(1e5), flow(100.0))],
+        count: 1,
+        wear: 1.0,
+    };
+    let mut two = one.clone();
+    two.pump.count = 2;
+    let level = Vacuum::from_pascals(5e4);
+    let sheets = [
+        PastSheet { level, margin: Some(1.2) },
+        PastSheet { level, margin: Some(0.9) },
+        PastSheet { level, margin: None },
+    ];
+    let found = replayed(&one, &two, &sheets, 1.5, Vacuum::from_pascals(6e4));
+    near(found.levels[0].pascals(), 1e5 - 30_277.563_8, 1e-6);
+    // Margins grow by 69,722 over 50,000: 1.67 and 1.25.
+    assert_eq!((found.known, found.held, found.would_hold, found.beyond_gauge), (2, 0, 1, 3));
+    let same = replayed(&one, &one, &sheets, 1.0, Vacuum::from_pascals(6e4));
+    near(same.levels[0].pascals(), 5e4, 1e-6);
+    assert_eq!((same.held, same.would_hold, same.beyond_gauge), (1, 1, 0));
+}
+
+/// By hand: 7.5 kW for 30 minutes at 0.30 are 1.125; a leak of 50 of 200 m³/h costs a quarter of that; a board of 95 with three
+/// skims of 14 over 274 sheets is 0.50 a sheet.
+#[test]
+fn the_small_economies_are_plain_sums() {
+    let spent = energy(Power::from_watts(7500.0), Span::from_secs(1800), Cost::from_money(0.30));
+    near(spent.money(), 1.125, 1e-12);
+    let flow = FreeAirFlow::from_m3_per_h;
+    near(leak_costs(flow(50.0), flow(200.0), spent).money(), 1.125 / 4.0, 1e-12);
+    near(leak_costs(flow(50.0), flow(0.0), spent).money() + 1.0, 1.0, 1e-12);
+    near(board_per_sheet(Cost::from_money(95.0), Cost::from_money(14.0), 3, 274).unwrap().money(), 0.5, 1e-12);
+    assert_eq!(board_per_sheet(Cost::from_money(95.0), Cost::from_money(14.0), 3, 0), None);
+}
+
+/// The flow field says by how much the level rises when an open side is sealed.
+#[test]
+fn sealing_gives_back_what_the_field_says() {
+    let mut leaky = table(PumpClass::VaneDry, 100.0, 4e9);
+    leaky.plenum.zones[0].rects = vec![Rect::from_metres(0.02, 0.02, 2.38, 1.18)];
+    leaky.board.rims.y_max = Rim::Open;
+    let mut tight = leaky.clone();
+    tight.board.rims.y_max = Rim::Sealed;
+    let sheet = Sheet { rect: Rect::from_metres(0.0, 0.0, 2.4, 1.2), gap: Length::ZERO, passes: None };
+    let load = TableLoad { sheets: vec![sheet], ..TableLoad::default() };
+    let all = ZoneSet::first(1);
+    let level = |table: &Table| {
+        let field = Field::solve(table, &load, Resolution::Preview).unwrap();
+        operating_point(table, all, field.zones()).manifold.vacuum_below(table.air.room).pascals()
+    };
+    let gains = gains(&leaky, &load, all);
+    let of = |bead| gains.iter().find(|gain| gain.of == bead).unwrap();
+    let expected = level(&tight) - level(&leaky);
+    near(of(Bead::Side(Side::YMax)).level.pascals(), expected, 0.15);
+    near(of(Bead::All).level.pascals(), of(Bead::Side(Side::YMax)).level.pascals(), 1e-9);
+    near(of(Bead::Side(Side::XMin)).level.pascals() + 1.0, 1.0, 1e-9);
+    assert!(of(Bead::All).margin > 1.0 && gains[0].level >= gains[1].level);
 }
 
 #[test]

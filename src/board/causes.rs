@@ -7,7 +7,7 @@
 
 use serde::Serialize;
 
-use crate::stats::{Model, least_squares, normal_quantile};
+use crate::stats::{Model, least_squares, normal_quantile, robust_deviation};
 use crate::units::{Area, Length, SquareConductance};
 
 /// What one seated sheet leaked.
@@ -68,8 +68,10 @@ impl Causes {
         }
         let sum = Sum::of(sheets);
         let fit = least_squares(&sum, &[0.0; 3], &[(-20.0, 20.0); 3]);
-        let off = fit.residuals.iter().zip(&fit.weights).take(sheets.len());
-        let scatter = off.map(|(residual, weight)| weight * residual * residual).sum::<f64>() / sheets.len() as f64;
+        // The scatter as robust as the fit; three numbers were fitted to it.
+        let off = robust_deviation(&fit.residuals[..sheets.len()])?;
+        let count = sheets.len() as f64;
+        let scatter = off * off * count / (count - 3.0);
         let covariance = fit.covariance();
         let part = |weights: [f64; 3]| {
             let share: f64 = weights.iter().zip(&fit.values).map(|(by, value)| by * value).sum();

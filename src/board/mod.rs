@@ -9,7 +9,9 @@ pub mod advice;
 pub mod causes;
 mod decision;
 mod moisture;
+pub mod pumps;
 pub mod scars;
+pub mod sealing;
 pub mod skim;
 pub mod survey;
 

@@ -146,7 +146,7 @@ impl Survey<'_> {
                 break;
             }
         }
-        Ok(self.from_near(&model, &at))
+        Ok(self.settled_near(&model, &at))
     }
 
     /// A refit of more readings on the board that an earlier fit solved: quick, and right near it.
@@ -157,10 +157,10 @@ impl Survey<'_> {
         self.check()?;
         let mut model = SurveyModel::new(self.table, self.readings);
         model.anchor = Some(earlier.anchor.clone());
-        Ok(self.from_near(&model, &earlier.at))
+        Ok(self.settled_near(&model, &earlier.at))
     }
 
-    fn from_near(&self, model: &SurveyModel<'_>, at: &[f64]) -> SurveyFit {
+    fn settled_near(&self, model: &SurveyModel<'_>, at: &[f64]) -> SurveyFit {
         let fit = least_squares(model, at, &model.bounds());
         SurveyFit::of(model, &fit)
     }

@@ -13,6 +13,7 @@ mod forecast;
 mod light;
 mod log;
 mod replay;
+mod report;
 mod run;
 mod simulate;
 mod skim;
@@ -61,6 +62,8 @@ enum Command {
     Board(board::Board),
     /// Plan a skim of the board: depth, passes, time, what is left, and the program.
     Skim(skim::Plan),
+    /// Tell a board's history, trend and care.
+    Report(report::Report),
     /// Write kept readings as CSV.
     Export(export::Export),
     /// Switch the lights of a setup dark, or test them, while nothing else uses their line.
@@ -84,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Survey(survey) => survey.run(),
         Command::Board(board) => board.run(),
         Command::Skim(plan) => plan.run(),
+        Command::Report(report) => report.run(),
         Command::Export(export) => export.run(),
         Command::Light(light) => light.run(),
         Command::Compute => compute::run(),

@@ -36,7 +36,7 @@ use tracing::{info, warn};
 
 pub use clock::Clock;
 pub use compute::Brief;
-pub use look::readings;
+pub use look::{entries, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 

@@ -105,7 +105,8 @@ fn the_guide_filled_in_gives_the_table_back() {
     let readings = folder.path().join("readings.csv");
     fs::write(&readings, filled_in(&guide)).unwrap();
     let fit = json(holdwatch(&["survey", "--setup", SETUP, "--json", "--readings"]).arg(&readings));
-    let through = fit["estimates"].as_array().unwrap().iter().find(|estimate| estimate["of"] == "board through").unwrap();
+    let through =
+        fit["estimates"].as_array().unwrap().iter().find(|estimate| estimate["of"] == "board through").unwrap();
     assert!(through["told"].as_bool().unwrap(), "{through}");
     assert!((through["value"].as_f64().unwrap() / through["assumed"].as_f64().unwrap() - 1.0).abs() < 0.1, "{through}");
     let plain = text(holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings));

@@ -93,3 +93,29 @@ fn the_skim_comes_within_its_interval_as_often_as_it_says() {
     assert!(told.len() > 800, "{}", told.len());
     assert!((0.85..=0.97).contains(&share), "{share}");
 }
+
+/// How often a life without any jump is asked about one, and one with a skim that nobody entered.
+#[test]
+fn a_skim_that_nobody_entered_is_asked_about_and_wear_is_not() {
+    let (mut asked, mut found) = (0, 0);
+    for seed in 0..300 {
+        let mut chance = Chance(seed);
+        let mut shop = Shop::new(&mut chance);
+        let mut board = BoardLife::new(BoardSettings::default());
+        let mut index = 1.0;
+        while index < 1.8 {
+            board.seated(shop.seen(index, &mut chance));
+            index += shop.wear(&mut chance);
+        }
+        asked += u32::from(board.jump().is_some());
+        index = 1.0;
+        for _ in 0..12 {
+            board.seated(shop.seen(index, &mut chance));
+            index += shop.wear(&mut chance);
+        }
+        found += u32::from(board.jump().is_some_and(|jump| jump.by < -0.3 && (8..=20).contains(&jump.sheets_ago)));
+    }
+    println!("of 300 lives {asked} are asked about without a cause, {found} skims are found");
+    assert!(asked <= 30, "{asked}");
+    assert!(found >= 285, "{found}");
+}

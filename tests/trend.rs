@@ -111,6 +111,20 @@ fn a_line_meets_its_level_within_a_known_interval() {
     near(reading.interval.1, 22.524, 1e-3);
 }
 
+/// The drop of the Nile at Aswan after 1898 (Cobb 1978), by the difference of the published means, 1097.75 and 849.972; a line
+/// through both sides takes some of it.
+#[test]
+fn a_jump_that_nobody_told_of_is_offered() {
+    let mut board = BoardLife::new(BoardSettings { skim_at: 2_000.0, seal_at: 9.0 });
+    NILE.iter().for_each(|flow| board.seated(trace(*flow)));
+    let jump = board.jump().unwrap();
+    assert_eq!(jump.sheets_ago, 100 - (1898 - 1870));
+    near(jump.by, 849.972 - 1097.75, 60.0);
+    board.skimmed(Steady::default());
+    NILE[28..].iter().for_each(|flow| board.seated(trace(*flow)));
+    assert_eq!(board.jump(), None);
+}
+
 /// A walk of known variance: distance 6, drift 0.15, 0.4 per step. Its height is at the level 6 from the last point when
 /// (6 − 0.15·τ)² = 1.644854²·0.16·τ, by hand 20.26 and 78.98 for an exactly known drift; fitted to 4000 steps it is near that.
 #[test]

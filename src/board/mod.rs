@@ -20,7 +20,7 @@ pub use decision::{Care, CarePlan, Cost, Prospect, Upkeep, UpkeepFault};
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Steady;
-use crate::stats::{Drift, kendall, median, robust_deviation};
+use crate::stats::{Drift, Line, kendall, median, robust_deviation};
 
 /// What one seated sheet says about the board.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -40,6 +40,15 @@ pub struct SkimDue {
     pub sheets: f64,
     /// The soonest and the latest of the 90 % interval.
     pub interval: (f64, f64),
+}
+
+/// A step in the leak index that nobody has told the cause of: downwards a skim or a seal perhaps, upwards a fault.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Jump {
+    /// Sheets since it.
+    pub sheets_ago: u64,
+    /// By what the leak index changed.
+    pub by: f64,
 }
 
 /// Care that the board asks for, to be done at leisure.
@@ -106,6 +115,11 @@ const FEWEST: usize = 3;
 const FAR_OFF: f64 = 3.5;
 /// Jobs of ten sheets that differ by a third in how they wear the board: an assumption, until the sheets show more.
 const UNEVEN: f64 = 1.1;
+/// The fewest sheets on either side of a jump.
+const BESIDE_JUMP: usize = 5;
+/// By how many variances times the logarithm of the number of sheets two lines must be better than one (least-squares split;
+/// two to three is usual, twice that keeps from asking for nothing).
+const JUMP_PENALTY: f64 = 6.0;
 /// The confidence of the interval.
 const CONFIDENCE: f64 = 0.9;
 
@@ -180,6 +194,31 @@ impl BoardLife {
         let left = |sheet: f64| (sheet - self.seen as f64).max(0.0);
         let (soonest, latest) = crossing.interval;
         Some(SkimDue { sheets: left(crossing.x), interval: (left(soonest), left(latest)) })
+    }
+
+    /// The clearest jump since the last skim or seal, to be asked about; never taken as one by itself.
+    pub fn jump(&self) -> Option<Jump> {
+        let points = &self.runs.last()?.points;
+        let whole = Line::fit(&[points])?;
+        let about = |line: &Line| line.deviation.powi(2) * line.freedom as f64;
+        let places = BESIDE_JUMP..(points.len() + 1).saturating_sub(BESIDE_JUMP);
+        let splits = places.filter_map(|place| {
+            let (before, after) = points.split_at(place);
+            Some((place, Line::fit(&[before, after])?))
+        });
+        let (place, two) = splits.min_by(|(_, a), (_, b)| about(a).total_cmp(&about(b)))?;
+        let needed = JUMP_PENALTY * two.deviation.powi(2) * (points.len() as f64).ln();
+        if about(&whole) - about(&two) <= needed {
+            return None;
+        }
+        let mean = |points: &[(f64, f64)], of: fn(&(f64, f64)) -> f64| {
+            points.iter().map(of).sum::<f64>() / points.len() as f64
+        };
+        let (before, after) = points.split_at(place);
+        let worn = two.slope * (mean(after, |point| point.0) - mean(before, |point| point.0));
+        let by = mean(after, |point| point.1) - mean(before, |point| point.1) - worn;
+        let sheets_ago = (self.seen as f64 - points[place - 1].0).max(0.0) as u64;
+        Some(Jump { sheets_ago, by })
     }
 
     /// What the board asks for now.

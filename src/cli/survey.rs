@@ -9,12 +9,13 @@ use serde::Deserialize;
 use serde_json::json;
 
 use super::files;
+use crate::board::sealing::{Bead, gains};
 use crate::board::survey::{
     Cover, Estimate, Place, Proposal, Reading, Side, Subject, Survey as Readings, SurveyFit, Trial,
 };
 use crate::setup::Setup;
 use crate::table::field::Resolution;
-use crate::table::{Table, ValveLaw, ZoneId, ZoneSet};
+use crate::table::{Point, Rect, Sheet, Table, TableLoad, ValveLaw, ZoneId, ZoneSet};
 use crate::units::{AbsolutePressure, Length, Vacuum};
 
 /// Fit a table's numbers to readings on it; say what they cannot tell, and which reading to take next.
@@ -282,6 +283,7 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
     if !alone.is_empty() {
         println!("  no number for: {}", names(&alone));
     }
+    tell_sealing(fit, table);
     println!("\nreadings beside the fit (errors are standard errors):");
     for (reading, residual) in readings.iter().zip(&fit.residuals) {
         let far = if residual.weight < 0.7 { "  FAR OFF: read it again" } else { "" };
@@ -300,6 +302,31 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
         );
     }
     tell_next(fit, table, wanted);
+}
+
+/// What sealing would give back, of the sides and seams that the readings tell apart.
+fn tell_sealing(fit: &SurveyFit, table: &Table) {
+    let told = |of: Bead| match of {
+        Bead::Side(side) => fit.estimate(Subject::Rim(side)).is_some_and(|estimate| estimate.told),
+        Bead::Seam(seam) => fit.estimate(Subject::Seam(seam)).is_some_and(|estimate| estimate.told),
+        Bead::All => fit.estimate(Subject::CoveredLeak).is_some_and(|estimate| estimate.told),
+    };
+    let (low, board) = (Point { x: Length::ZERO, y: Length::ZERO }, &table.board);
+    let rect = Rect { low, high: Point { x: board.length, y: board.width } };
+    let covered = TableLoad { sheets: vec![Sheet { rect, gap: Length::ZERO, passes: None }], ..TableLoad::default() };
+    let all = ZoneSet::first(table.plenum.zones.len());
+    for gain in gains(&fit.table, &covered, all).into_iter().filter(|gain| told(gain.of)) {
+        let what = match gain.of {
+            Bead::Side(side) => format!("rim {}", side_word(side)),
+            Bead::Seam(seam) => format!("seam {}", seam + 1),
+            Bead::All => "rims and seams, all of them".to_owned(),
+        };
+        println!(
+            "sealing {what}: at most {:.2} kPa deeper under a whole sheet, margins times {:.2}",
+            gain.level.pascals() / 1e3,
+            gain.margin
+        );
+    }
 }
 
 fn tell_estimate(estimate: &Estimate, table: &Table) {

@@ -134,7 +134,10 @@ impl Survey<'_> {
         self.check()?;
         let mut model = SurveyModel::new(self.table, self.readings);
         let (mut at, bounds) = (vec![0.0; model.parameters.len()], model.bounds());
-        for _ in 0..MOST_ROUNDS {
+        for round in 0..MOST_ROUNDS {
+            // The first round only finds where about the fit stands.
+            let rough = round == 0 && resolution != Resolution::Preview;
+            let resolution = if rough { Resolution::Preview } else { resolution };
             model.anchor = Some(Anchor::solved(&model, &at, resolution)?);
             let fit = least_squares(&model, &at, &bounds);
             let errors = fit.covariance();
@@ -142,7 +145,7 @@ impl Survey<'_> {
             let most =
                 moved.map(|(place, (to, from))| (to - from).abs() / errors[place][place].sqrt()).fold(0.0, f64::max);
             at = fit.values;
-            if most < STANDS {
+            if most < STANDS && !rough {
                 break;
             }
         }

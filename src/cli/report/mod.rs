@@ -115,6 +115,14 @@ fn now(story: &Story) -> Vec<String> {
     if let Some(fresh) = board.rim_index() {
         lines.push(format!("a fresh face leaked {fresh:.2} times what was expected: rims and seams"));
     }
+    if let Some(jump) = board.jump() {
+        let asks = if jump.by < 0.0 {
+            "was the board skimmed or sealed? then say so on the page"
+        } else {
+            "what came loose then?"
+        };
+        lines.push(format!("{} sheets ago the leak index jumped by {:+.2}: {asks}", jump.sheets_ago, jump.by));
+    }
     lines.extend(board.prompts().into_iter().map(|prompt| page::prompt_sentence(prompt).to_owned()));
     lines
 }

@@ -180,6 +180,23 @@ async fn shop(path: &Path) {
 }
 
 #[tokio::test]
+async fn the_sheets_of_the_past_are_put_on_another_pump() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("journal.db");
+    shop(&journal).await;
+    let other = folder.path().join("other.toml");
+    fs::write(&other, fs::read_to_string(SETUP).unwrap().replace("count = 2", "count = 4")).unwrap();
+    let mut command = holdwatch(&["board", "pump"]);
+    let prices = ["--power-kw", "5.5", "11", "--kwh-price", "0.3", "--minutes-a-sheet", "60", "--json"];
+    let found = json(command.arg(&journal).args(["--setup", SETUP, "--other"]).arg(&other).args(prices));
+    assert_eq!((&found["sheets"], &found["would_hold"]), (&80.into(), &80.into()));
+    assert!(found["median_would_be_pa"].as_f64().unwrap() > 6.2e4, "{found}");
+    // 5.5 and 11 kW for an hour at 0.30.
+    assert!((found["energy_a_sheet"][0].as_f64().unwrap() - 1.65).abs() < 1e-9);
+    assert!((found["energy_a_sheet"][1].as_f64().unwrap() - 3.3).abs() < 1e-9);
+}
+
+#[tokio::test]
 async fn a_report_tells_the_story_prints_it_and_gives_it_as_csv() {
     let folder = tempfile::tempdir().unwrap();
     let at = |name: &str| folder.path().join(name).display().to_string();

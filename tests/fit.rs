@@ -178,5 +178,5 @@ impl Model for Mean {
 fn a_reading_far_off_draws_no_further_than_it_is_trusted() {
     let fit = least_squares(&Mean, &[10.0], &[(-100.0, 100.0)]);
     close(fit.values[0], 1.5 / 4.0, 1e-6);
-    assert!(fit.weights[4] < 0.04 && fit.weights[0] == 1.0);
+    assert!(fit.weights[4] < 0.04 && fit.weights[0] > 0.999);
 }

@@ -242,7 +242,7 @@ fn sound(skim: &Skim) {
         let low = stroke.from[2].min(stroke.to[2]);
         assert!(low >= -plan.depth.millimetres() - 1e-3, "too deep");
         if stroke.rapid && stroke.from[2].is_finite() && stroke.from[0].is_finite() {
-            let beside = stroke.from[0] == stroke.to[0] && stroke.from[1] == stroke.to[1];
+            let beside = distance_moved(stroke) < 1e-6;
             assert!(
                 low >= skim.motion.safe_height.millimetres() - 1e-3 || beside,
                 "a rapid move below the safe height"
@@ -253,6 +253,11 @@ fn sound(skim: &Skim) {
     let told = skim.motion.feed.metres_per_second() * plan.cutting.secs_f64() * 1e3;
     let beside = f64::from(plan.layers) * (skim.motion.safe_height.millimetres() + 5.0 + plan.depth.millimetres());
     assert!(cut >= told - 1.0 && cut <= told + beside + 1.0, "{cut} {told}");
+}
+
+/// Along the face.
+fn distance_moved(stroke: &Stroke) -> f64 {
+    (stroke.to[0] - stroke.from[0]).hypot(stroke.to[1] - stroke.from[1])
 }
 
 fn length(stroke: &Stroke) -> f64 {

@@ -33,6 +33,8 @@ enum What {
     Accept(Accept),
     /// When to skim and when to change the board, by what it costs.
     When(When),
+    /// Whether another pump would pay, by the sheets of the past.
+    Pump(super::pump::Pump),
 }
 
 impl Board {
@@ -42,6 +44,7 @@ impl Board {
             What::Order(order) => order.run(),
             What::Accept(accept) => accept.run(),
             What::When(when) => when.run(),
+            What::Pump(pump) => pump.run(),
         }
     }
 }

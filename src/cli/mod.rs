@@ -12,6 +12,7 @@ mod files;
 mod forecast;
 mod light;
 mod log;
+mod pump;
 mod replay;
 mod report;
 mod run;

@@ -20,7 +20,8 @@ use crate::job::{Card, Cut, Progress};
 use crate::journal::{Where, Window};
 use crate::setup::Setup;
 use crate::units::Length;
-use story::{CareDone, Story};
+use story::CareDone;
+pub(super) use story::Story;
 
 /// A board's history, its trend with an interval, its care and its alarms: to read, to print, as CSV.
 #[derive(Debug, Args)]

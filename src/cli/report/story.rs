@@ -15,13 +15,13 @@ use crate::watch::{Cause, Seated};
 
 /// A sheet as it was kept.
 #[derive(Clone, Debug)]
-pub(super) struct SheetRow {
+pub(in crate::cli) struct SheetRow {
     pub(super) at: Moment,
     pub(super) number: u64,
     pub(super) card: Option<String>,
-    pub(super) level_pa: Option<f64>,
+    pub(in crate::cli) level_pa: Option<f64>,
     pub(super) leak_index: Option<f64>,
-    pub(super) least_margin: Option<f64>,
+    pub(in crate::cli) least_margin: Option<f64>,
     pub(super) outcome: Option<Outcome>,
     pub(super) part: Option<String>,
 }
@@ -54,8 +54,8 @@ pub(super) struct AlarmRow {
 
 /// What a journal tells.
 #[derive(Debug)]
-pub(super) struct Story {
-    pub(super) sheets: Vec<SheetRow>,
+pub(in crate::cli) struct Story {
+    pub(in crate::cli) sheets: Vec<SheetRow>,
     pub(super) care: Vec<CareRow>,
     pub(super) alarms: Vec<AlarmRow>,
     /// The leak index of each seated sheet that has one.
@@ -81,7 +81,7 @@ struct Ended {
 const KINDS: [&str; 5] = ["seated", "sheet", "outcome", "command", "alarm"];
 
 impl Story {
-    pub(super) fn read(place: &Where, window: Window) -> Result<Self> {
+    pub(in crate::cli) fn read(place: &Where, window: Window) -> Result<Self> {
         let mut kept: Vec<KeptEntry> = Vec::new();
         for kind in KINDS {
             kept.extend(entries(place, kind, window)?);

@@ -5,17 +5,21 @@ use std::sync::{Arc, Mutex};
 
 use holdwatch::daemon::Brief;
 use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, Outcome, ProgressTold, Request};
-use holdwatch::expectation::Forecast;
+use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::gauge::Place;
 use holdwatch::job::Card;
 use holdwatch::minder::{Minder, Remembered};
 use holdwatch::moment::{BootId, Span, Steady};
 use holdwatch::plant::{Plant, Report, Said, Scene, SheetOutcome, Truth};
 use holdwatch::setup::{Setup, read_card, read_setup};
+use holdwatch::table::field::Resolution;
 use holdwatch::table::{ClosedForm, Condensed, Table, TableLoad, ZoneMatrix};
 use holdwatch::view::View;
 
 use crate::rig::Chance;
+
+/// At how many points of a cut a forecast is reckoned.
+const POINTS: u16 = 65;
 
 const DEMO: &str = include_str!("../../config/demo.toml");
 const CARDS: [&str; 4] = [
@@ -48,10 +52,16 @@ impl Shop {
     }
 
     fn forecast(&self, setup: &Setup, request: Request) -> Forecast {
-        let brief = Brief::new(setup, request);
+        let brief = Brief::new(setup, request, Resolution::Preview);
         let key = serde_json::to_string(&brief).unwrap();
         let mut known = self.forecasts.lock().unwrap();
-        known.entry(key).or_insert_with(|| brief.answer().unwrap()).clone()
+        // The closed form, as in the plant: how the field departs from it is not what is looked at here.
+        let closed = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
+        let forecast = || {
+            let boards = Boards::condense(&brief.table, brief.request.card.as_deref(), POINTS, closed);
+            boards.and_then(|boards| brief.answer(&boards)).unwrap()
+        };
+        known.entry(key).or_insert_with(forecast).clone()
     }
 
     fn plant(&self, scene: Scene, truth: Truth) -> Plant {

@@ -5,13 +5,14 @@ use std::sync::{Arc, Mutex};
 
 use holdwatch::daemon::Brief;
 use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, Outcome, ProgressTold, Request};
-use holdwatch::expectation::Forecast;
+use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::gauge::Place;
 use holdwatch::job::Card;
 use holdwatch::minder::{Minder, Remembered};
 use holdwatch::moment::{BootId, Span, Steady};
 use holdwatch::plant::{Plant, Report, Said, Scene, SheetOutcome, Truth};
 use holdwatch::setup::{Setup, read_card, read_setup};
+use holdwatch::table::field::Resolution;
 use holdwatch::table::{ClosedForm, Condensed, Table, TableLoad, ZoneMatrix};
 use holdwatch::view::View;
 
@@ -47,11 +48,12 @@ impl Shop {
         Shop { setup, cards: cards.into(), forecasts: Mutex::default(), condensed: Arc::default() }
     }
 
+    /// By the closed form: the flow field takes seconds for each card.
     fn forecast(&self, setup: &Setup, request: Request) -> Forecast {
-        let brief = Brief::new(setup, request);
+        let brief = Brief::new(setup, request, Resolution::default());
         let key = serde_json::to_string(&brief).unwrap();
         let mut known = self.forecasts.lock().unwrap();
-        known.entry(key).or_insert_with(|| brief.answer().unwrap()).clone()
+        known.entry(key).or_insert_with(|| brief.answer(&boards(&brief)).unwrap()).clone()
     }
 
     fn plant(&self, scene: Scene, truth: Truth) -> Plant {
@@ -226,4 +228,9 @@ impl<'a> Bay<'a> {
             Said::Scene { .. } | Said::Lamp { .. } | Said::Truth { .. } | Said::Ended => None,
         }
     }
+}
+
+fn boards(brief: &Brief) -> Boards {
+    let condense = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
+    Boards::condense(&brief.table, brief.request.card.as_deref(), 65, condense).unwrap()
 }

@@ -132,7 +132,12 @@ impl Watch {
 
     /// A loss is over when the level has been back where it was for a while.
     fn follow_loss(&mut self, look: &Look<'_>, pump: bool, back: Option<Steady>) -> Loss {
-        if !self.detector.is_back(look.aim(), look.level) {
+        // What it was compared with may have changed meanwhile, as when a forecast comes late: then the band decides.
+        let is_back = match (self.detector.base(look.aim()), look.sample.expected) {
+            (None, Some(expected)) => look.level >= expected.low.pascals(),
+            (Some(_), _) | (None, None) => self.detector.is_back(look.aim(), look.level),
+        };
+        if !is_back {
             return Loss::Found { pump, back: None };
         }
         let back = back.unwrap_or(look.sample.at);

@@ -18,9 +18,6 @@ use holdwatch::view::View;
 
 use crate::rig::Chance;
 
-/// At how many points of a cut a forecast is reckoned.
-const POINTS: u16 = 65;
-
 const DEMO: &str = include_str!("../../config/demo.toml");
 const CARDS: [&str; 4] = [
     include_str!("../../config/cards/cabinet-sides.toml"),
@@ -51,17 +48,12 @@ impl Shop {
         Shop { setup, cards: cards.into(), forecasts: Mutex::default(), condensed: Arc::default() }
     }
 
+    /// By the closed form: the flow field takes seconds for each card.
     fn forecast(&self, setup: &Setup, request: Request) -> Forecast {
-        let brief = Brief::new(setup, request, Resolution::Preview);
+        let brief = Brief::new(setup, request, Resolution::default());
         let key = serde_json::to_string(&brief).unwrap();
         let mut known = self.forecasts.lock().unwrap();
-        // The closed form, as in the plant: how the field departs from it is not what is looked at here.
-        let closed = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
-        let forecast = || {
-            let boards = Boards::condense(&brief.table, brief.request.card.as_deref(), POINTS, closed);
-            boards.and_then(|boards| brief.answer(&boards)).unwrap()
-        };
-        known.entry(key).or_insert_with(forecast).clone()
+        known.entry(key).or_insert_with(|| brief.answer(&boards(&brief)).unwrap()).clone()
     }
 
     fn plant(&self, scene: Scene, truth: Truth) -> Plant {
@@ -236,4 +228,9 @@ impl<'a> Bay<'a> {
             Said::Scene { .. } | Said::Lamp { .. } | Said::Truth { .. } | Said::Ended => None,
         }
     }
+}
+
+fn boards(brief: &Brief) -> Boards {
+    let condense = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
+    Boards::condense(&brief.table, brief.request.card.as_deref(), 65, condense).unwrap()
 }

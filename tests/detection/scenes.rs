@@ -176,6 +176,15 @@ fn a_loss_is_over_when_the_level_is_back() {
 }
 
 #[test]
+fn a_loss_is_not_over_because_a_forecast_comes() {
+    let mut rig = well_under_way(6, 5_000.0, WatchSettings::default());
+    assert!(rig.run(5.0, 45_000.0, Told::job(SEALED - 5_000.0, true)).last().is_some_and(|a| a.conditions.sudden_loss));
+    let told = Told { cutting: Some(true), ..Told::like_sealed() };
+    assert!(rig.run(10.0, 45_000.0, told).iter().all(|a| a.verdict == Verdict::Loose));
+    assert!(rig.run(10.0, SEALED, told).last().is_some_and(|a| a.verdict == Verdict::Tight));
+}
+
+#[test]
 fn loading_pressing_blowing_off_and_unloading_never_alarm() {
     for (seed, cutting) in [(1, None), (2, Some(false)), (3, None)] {
         let mut rig = Rig::new(seed);

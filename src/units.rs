@@ -121,6 +121,10 @@ quantity!(
     Length, from_metres, try_from_metres, metres, "metres"
 );
 quantity!(
+    /// A speed in metres per second.
+    Speed, from_metres_per_second, try_from_metres_per_second, metres_per_second, "metres per second"
+);
+quantity!(
     /// An area in square metres.
     Area, from_square_metres, try_from_square_metres, square_metres, "square metres"
 );
@@ -131,6 +135,18 @@ quantity!(
 quantity!(
     /// A mass in kilograms.
     Mass, from_kilograms, try_from_kilograms, kilograms, "kilograms"
+);
+quantity!(
+    /// An acceleration in metres per second squared.
+    Acceleration,
+    from_metres_per_second_squared,
+    try_from_metres_per_second_squared,
+    metres_per_second_squared,
+    "metres per second squared"
+);
+quantity!(
+    /// A power in watts.
+    Power, from_watts, try_from_watts, watts, "watts"
 );
 quantity!(
     /// A density in kilograms per cubic metre.
@@ -276,6 +292,28 @@ impl Length {
     /// In millimetres.
     pub const fn millimetres(self) -> f64 {
         self.0 * 1000.0
+    }
+}
+
+impl Speed {
+    /// From millimetres per minute.
+    pub const fn from_millimetres_per_minute(value: f64) -> Self {
+        Self(value / 60_000.0)
+    }
+
+    /// In millimetres per minute.
+    pub const fn millimetres_per_minute(self) -> f64 {
+        self.0 * 60_000.0
+    }
+
+    /// From metres per minute.
+    pub const fn from_metres_per_minute(value: f64) -> Self {
+        Self(value / 60.0)
+    }
+
+    /// In metres per minute.
+    pub const fn metres_per_minute(self) -> f64 {
+        self.0 * 60.0
     }
 }
 

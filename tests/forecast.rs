@@ -42,6 +42,7 @@ fn card(parts: Vec<CardPart>) -> Card {
         zones: vec![],
         required_margin: 2.0,
         side_force: None,
+        program: None,
     }
 }
 

@@ -188,6 +188,7 @@ mod tests {
             zones: vec![],
             required_margin: 2.0,
             side_force: None,
+            program: None,
         };
         (table, card)
     }

@@ -13,6 +13,8 @@ use crate::units::Length;
 const SPILL: f64 = 1.5;
 /// How far from a kerf's rim its slope is taken, in cells.
 const SLOPE_CELLS: f64 = 1.25;
+/// How far the other side of an opening is sought, in half cells.
+const MOST_STEPS: u8 = 8;
 
 impl Surface {
     /// The cells that press `part` down, with their areas in m²; `v` is the field at a cell's top node.
@@ -73,9 +75,14 @@ impl Surface {
         let middle = self.middle(cell);
         let Some(edge) = nearest(outline, middle) else { return 1.0 };
         let ((foot_x, foot_y), (out_x, out_y)) = (edge.nearest(middle), edge.normal());
-        let at = |away: f64| v(self.cell_at((foot_x + away * out_x, foot_y + away * out_y))).max(0.0);
-        let beyond = SLOPE_CELLS * self.grid.hx.max(self.grid.hy);
-        let (inside, outside) = (at(-beyond), at(self.widths[cell] + beyond));
+        let cell_at = |away: f64| self.cell_at((foot_x + away * out_x, foot_y + away * out_y));
+        let (width, side) = (self.widths[cell], self.grid.hx.max(self.grid.hy));
+        let is_kerf = |away: &f64| self.kerfed[cell_at(*away)] > 0.5 * self.grid.cell_area();
+        // Kerfs side by side are one opening.
+        let farther = (0..MOST_STEPS).map(|step| width + 0.5 * side * f64::from(step));
+        let across = farther.take_while(is_kerf).last().unwrap_or(width);
+        let at = |away: f64| v(cell_at(away)).max(0.0);
+        let (inside, outside) = (at(-SLOPE_CELLS * side), at(across + SLOPE_CELLS * side));
         if inside + outside > 0.0 { 2.0 * inside / (inside + outside) } else { 1.0 }
     }
 

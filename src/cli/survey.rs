@@ -331,14 +331,23 @@ fn tell_sealing(fit: &SurveyFit, table: &Table) {
 
 fn tell_estimate(estimate: &Estimate, table: &Table) {
     println!(
-        "  {:<36} {:>10.3e} ({:.3e} to {:.3e}) {}; the setup has {:.3e}",
+        "  {:<36} {:>8} ({} to {}) {}; the setup has {}",
         subject(estimate.of, table),
-        estimate.value,
-        estimate.interval.0,
-        estimate.interval.1,
+        digits(estimate.value),
+        digits(estimate.interval.0),
+        digits(estimate.interval.1),
         unit(estimate.of, table),
-        estimate.assumed
+        digits(estimate.assumed)
     );
+}
+
+/// Three digits, with a power of ten only where there is no other way.
+fn digits(value: f64) -> String {
+    if !(1e-2..1e5).contains(&value.abs()) {
+        return format!("{value:.2e}");
+    }
+    let after_point = (2.0 - value.abs().log10().floor()).max(0.0) as usize;
+    format!("{value:.after_point$}")
 }
 
 fn tell_next(fit: &SurveyFit, table: &Table, wanted: f64) {

@@ -283,6 +283,7 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
     if !alone.is_empty() {
         println!("  no number for: {}", names(&alone));
     }
+    tell_setup(fit);
     tell_sealing(fit, table);
     println!("\nreadings beside the fit (errors are standard errors):");
     for (reading, residual) in readings.iter().zip(&fit.residuals) {
@@ -302,6 +303,26 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
         );
     }
     tell_next(fit, table, wanted);
+}
+
+/// What of it goes into the setup.
+fn tell_setup(fit: &SurveyFit) {
+    let told = |of: Subject| fit.estimate(of).filter(|estimate| estimate.told).map(|estimate| estimate.value);
+    let lines = [
+        told(Subject::Pump).map(|wear| format!("[pump] wear = {wear:.3}")),
+        told(Subject::Filter).map(|resistance| format!("[filter] r_s2_per_m6 = {resistance:.3}")),
+        told(Subject::Through).map(|through| {
+            // Where the flow along the board is not told, it keeps the proportion that the setup has.
+            let assumed = |of| fit.estimate(of).map_or(f64::NAN, |estimate| estimate.assumed);
+            let kept = through * assumed(Subject::Along) / assumed(Subject::Through);
+            let along = told(Subject::Along).unwrap_or(kept);
+            format!("[board] through_m2 = {through:.2e} and along_m2 = {along:.2e}, in the place of the class")
+        }),
+    ];
+    if lines.iter().any(Option::is_some) {
+        println!("\nfor the setup file:");
+    }
+    lines.iter().flatten().for_each(|line| println!("  {line}"));
 }
 
 /// What sealing would give back, of the sides and seams that the readings tell apart.

@@ -121,6 +121,10 @@ quantity!(
     Length, from_metres, try_from_metres, metres, "metres"
 );
 quantity!(
+    /// A speed in metres per second.
+    Speed, from_metres_per_second, try_from_metres_per_second, metres_per_second, "metres per second"
+);
+quantity!(
     /// An area in square metres.
     Area, from_square_metres, try_from_square_metres, square_metres, "square metres"
 );
@@ -131,10 +135,6 @@ quantity!(
 quantity!(
     /// A mass in kilograms.
     Mass, from_kilograms, try_from_kilograms, kilograms, "kilograms"
-);
-quantity!(
-    /// A speed in metres per second.
-    Speed, from_metres_per_second, try_from_metres_per_second, metres_per_second, "metres per second"
 );
 quantity!(
     /// An acceleration in metres per second squared.
@@ -296,6 +296,16 @@ impl Length {
 }
 
 impl Speed {
+    /// From millimetres per minute.
+    pub const fn from_millimetres_per_minute(value: f64) -> Self {
+        Self(value / 60_000.0)
+    }
+
+    /// In millimetres per minute.
+    pub const fn millimetres_per_minute(self) -> f64 {
+        self.0 * 60_000.0
+    }
+
     /// From metres per minute.
     pub const fn from_metres_per_minute(value: f64) -> Self {
         Self(value / 60.0)

@@ -11,8 +11,8 @@ use holdwatch::board::survey::Side;
 use holdwatch::moment::Span;
 use holdwatch::table::field::{Field, Resolution};
 use holdwatch::table::{
-    Air, Board, BoardClass, Condensed, Layer, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims,
-    Sheet, Table, TableLoad, ValveLaw, Zone, ZoneSet, operating_point,
+    Air, Board, BoardClass, Condensed, Layer, Manifold, Nameplate, Plenum, Pores, Pump, PumpClass, RatedFlow, Rect,
+    Rim, Rims, Sheet, Table, TableLoad, ValveLaw, Zone, ZoneSet, operating_point,
 };
 use holdwatch::units::{
     AbsolutePressure, FreeAirFlow, InletFlow, LayerResistance, Length, Mass, Permeability, Power, SquareConductance,
@@ -45,6 +45,7 @@ fn table(class: PumpClass, m3_h: f64, contact: f64) -> Table {
             rims: Rims { x_min: Rim::Sealed, x_max: Rim::Sealed, y_min: Rim::Sealed, y_max: Rim::Sealed },
             seams: vec![],
             top_entry: LayerResistance::ZERO,
+            pores: Pores::DARCY,
         },
         plenum: Plenum {
             contact: LayerResistance::from_per_metre(contact),

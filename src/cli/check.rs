@@ -35,8 +35,9 @@ impl Check {
         };
         if let Some(setup) = &setup {
             for job in &self.job {
-                if let Err(found) = read_card(&files::text(job)?, &job.display().to_string(), setup) {
-                    mistakes.extend(listed(&found));
+                match read_card(&files::text(job)?, &job.display().to_string(), setup) {
+                    Ok(card) => mistakes.extend(files::with_program(card, job, setup).err().unwrap_or_default()),
+                    Err(found) => mistakes.extend(listed(&found)),
                 }
             }
         }

@@ -1,19 +1,28 @@
 //! Files as commands read them.
 
+use std::fs::File;
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, anyhow, bail};
 
 use crate::job::Card;
-use crate::setup::{Setup, read_card, read_setup};
+use crate::job::plan::Plan;
+use crate::job::program::Refusal;
+use crate::setup::{Mistake, Setup, read_card, read_setup};
 
 /// The largest file that is read as a setup or card, in bytes.
 const LARGEST: u64 = 1 << 20;
 
 pub(super) fn text(path: &Path) -> Result<String> {
+    text_of(path, LARGEST, "setup or card")
+}
+
+/// The text of a file of at most `largest` bytes; `kind` is what it is read as.
+pub(super) fn text_of(path: &Path, largest: u64, kind: &str) -> Result<String> {
     let size = std::fs::metadata(path).with_context(|| format!("cannot read {}", path.display()))?.len();
-    if size > LARGEST {
-        bail!("{} has {size} bytes, more than the {LARGEST} that a setup or card may have", path.display());
+    if size > largest {
+        bail!("{} has {size} bytes, more than the {largest} that a {kind} may have", path.display());
     }
     std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))
 }
@@ -26,10 +35,46 @@ pub(super) fn setup(path: &Path) -> Result<Setup> {
 }
 
 pub(super) fn card(path: &Path, setup: &Setup) -> Result<Card> {
-    match read_card(&text(path)?, &path.display().to_string(), setup) {
-        Ok(card) => Ok(card),
+    Ok(planned_card(path, setup)?.0)
+}
+
+/// A card and, if it names a program, what that does.
+pub(super) fn planned_card(path: &Path, setup: &Setup) -> Result<(Card, Option<Plan>)> {
+    let card = match read_card(&text(path)?, &path.display().to_string(), setup) {
+        Ok(card) => card,
         Err(mistakes) => bail!("the job card is not sound\n{mistakes}"),
-    }
+    };
+    with_program(card, path, setup).map_err(|mistakes| {
+        let lines: Vec<String> = mistakes.iter().map(ToString::to_string).collect();
+        anyhow!("the program is not understood\n{}", lines.join("\n"))
+    })
+}
+
+/// The card at `path` with the parts that its program cuts, or every line of that which is refused.
+pub(super) fn with_program(card: Card, path: &Path, setup: &Setup) -> Result<(Card, Option<Plan>), Vec<Mistake>> {
+    let Some(program) = &card.program else { return Ok((card, None)) };
+    let file = path.with_file_name(&program.file);
+    let source = File::open(&file).map_err(|error| {
+        vec![Mistake {
+            file: path.display().to_string(),
+            line: None,
+            key: "program".to_owned(),
+            wrong: format!("{} cannot be read: {error}", file.display()),
+            limit: "a file beside the card".to_owned(),
+            remedy: "put it there, or correct the name".to_owned(),
+        }]
+    })?;
+    card.with_program(BufReader::new(source), &setup.machine).map_err(|refusals| {
+        let mistake = |refusal: Refusal| Mistake {
+            file: file.display().to_string(),
+            line: usize::try_from(refusal.line).ok(),
+            key: String::new(),
+            wrong: refusal.what,
+            limit: "a line that is understood".to_owned(),
+            remedy: refusal.remedy,
+        };
+        refusals.into_iter().map(mistake).collect()
+    })
 }
 
 /// The folder that a setup's relative paths start from.

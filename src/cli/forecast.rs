@@ -6,12 +6,13 @@ use std::process::ExitCode;
 use anyhow::{Result, bail};
 use clap::Args;
 
-use super::files;
+use super::{files, plan};
 use crate::daemon::Brief;
 use crate::event::Request;
 use crate::expectation::{Course, Forecast, zones_under};
 use crate::job::Card;
 use crate::setup::Setup;
+use crate::table::field::Resolution;
 use crate::table::{ZoneId, ZoneSet};
 
 /// Compute level and margins along the cut of a job, before it is cut.
@@ -27,6 +28,9 @@ pub(super) struct Show {
     /// Write the forecast as JSON.
     #[arg(long)]
     json: bool,
+    /// Draw the sheet, its parts, tabs and skins, as SVG.
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
 }
 
 /// How many lines of the course are shown.
@@ -35,12 +39,24 @@ const LINES: usize = 11;
 impl Show {
     pub(super) fn run(self) -> Result<ExitCode> {
         let setup = files::setup(&self.setup)?;
-        let card = files::card(&self.job, &setup)?;
+        let (card, planned) = files::planned_card(&self.job, &setup)?;
+        if let (Some(plan), Some(file)) = (&planned, &self.svg) {
+            plan::draw(&card, plan, file)?;
+        } else if self.svg.is_some() {
+            bail!("the card names no program, so there is nothing to draw; add program = \"FILE\" to it");
+        }
         let open = open_zones(&setup, &card)?;
-        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
+        let brief =
+            Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }, Resolution::Standard);
+        let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
-            println!("{}", serde_json::to_string_pretty(&forecast)?);
+            let mut told = serde_json::to_value(&forecast)?;
+            if let Some(plan) = &planned {
+                told["program"] = plan::as_json(plan)?;
+            }
+            println!("{}", serde_json::to_string_pretty(&told)?);
         } else if let Some(course) = forecast.courses.first() {
+            planned.iter().for_each(plan::tell);
             tell(&setup, &card, &forecast, course);
         }
         Ok(ExitCode::SUCCESS)

@@ -12,12 +12,14 @@ mod files;
 mod forecast;
 mod light;
 mod log;
+mod plan;
 mod pump;
 mod replay;
 mod report;
 mod run;
 mod simulate;
 mod skim;
+mod solve;
 mod survey;
 
 use std::process::ExitCode;
@@ -53,6 +55,8 @@ enum Command {
     Check(check::Check),
     /// Compute level and margins along the cut of a job.
     Forecast(forecast::Show),
+    /// Solve one table case: level, flow and the force on every part.
+    Solve(solve::Solve),
     /// Play a simulated table behind a pseudo-terminal.
     Simulate(simulate::Simulate),
     /// Play a recorded shift again and compare every action.
@@ -83,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Run(run) => run.run(),
         Command::Check(check) => check.run(),
         Command::Forecast(show) => show.run(),
+        Command::Solve(solve) => solve.run(),
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
         Command::Survey(survey) => survey.run(),

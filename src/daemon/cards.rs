@@ -44,7 +44,19 @@ impl Folder {
     pub(super) fn find(&self, name: &str, setup: &Setup) -> Option<Result<Card, String>> {
         let by_file = self.files().find(|file| file.file_stem().is_some_and(|stem| stem.to_string_lossy() == name));
         let by_name = || self.files().find_map(|file| read(&file, setup).ok().filter(|card| card.name == name)).map(Ok);
-        by_name().or_else(|| by_file.map(|file| read(&file, setup)))
+        by_name().or_else(|| by_file.map(|file| read(&file, setup))).map(|card| self.with_program(card?, setup))
+    }
+
+    /// The card with the parts that its program cuts.
+    fn with_program(&self, card: Card, setup: &Setup) -> Result<Card, String> {
+        let (Some(program), Some(path)) = (&card.program, &self.path) else { return Ok(card) };
+        let file = path.join(&program.file);
+        let source = std::fs::File::open(&file).map_err(|error| format!("{}: {error}", file.display()))?;
+        let planned = card.with_program(std::io::BufReader::new(source), &setup.machine);
+        planned.map(|(card, _)| card).map_err(|refusals| {
+            let lines: Vec<String> = refusals.iter().map(|refusal| format!("{}: {refusal}", file.display())).collect();
+            lines.join("\n")
+        })
     }
 
     fn files(&self) -> impl Iterator<Item = PathBuf> {

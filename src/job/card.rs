@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::plan::CardProgram;
 use crate::table::Rect;
 use crate::units::{Density, Force, Length};
 
@@ -90,4 +91,7 @@ pub struct Card {
     pub required_margin: f64,
     /// A sideways force to reckon with instead of the computed one.
     pub side_force: Option<Force>,
+    /// The cut program, from which the parts come; none where the card names them.
+    #[serde(default)]
+    pub program: Option<CardProgram>,
 }

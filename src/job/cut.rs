@@ -1,10 +1,11 @@
 //! The kerf that a card opens in the sheet as the cut goes on.
 
+use super::plan::Route;
 use super::{Card, CardPart, Progress};
 use crate::table::{Kerf, PartId, PartShape, Point, Rect, Sheet, TableLoad};
 use crate::units::{Length, Permeability};
 
-/// A card's cut: each part's outline in turn, half a cutter outside the part, opened at an even pace.
+/// A card's cut: as its program goes, or each part's outline in turn, half a cutter outside the part; opened at an even pace.
 #[derive(Clone, Debug)]
 pub struct Cut<'a> {
     card: &'a Card,
@@ -15,6 +16,9 @@ pub struct Cut<'a> {
 impl<'a> Cut<'a> {
     /// The cut of a card.
     pub fn of(card: &'a Card) -> Self {
+        if let Some(route) = route(card) {
+            return Cut { card, closed_at: route.closed_at() };
+        }
         let mut open = Length::ZERO;
         let closed_at = card
             .parts
@@ -29,6 +33,9 @@ impl<'a> Cut<'a> {
 
     /// The kerf's length when all is cut.
     pub fn length(&self) -> Length {
+        if let Some(route) = route(self.card) {
+            return route.length();
+        }
         self.closed_at.last().copied().unwrap_or(Length::ZERO)
     }
 
@@ -72,6 +79,9 @@ impl<'a> Cut<'a> {
     }
 
     fn kerfs(&self, progress: Progress) -> Vec<Kerf> {
+        if let Some(route) = route(self.card) {
+            return route.kerfs(progress);
+        }
         let width = self.card.cutter.diameter;
         let freed = self.freed(progress);
         let mut paths: Vec<Vec<Point>> = self.card.parts[..freed].iter().map(|part| outline(part, width)).collect();
@@ -83,13 +93,20 @@ impl<'a> Cut<'a> {
     }
 
     fn shapes(&self) -> Vec<PartShape> {
-        let shape = |part: &CardPart| PartShape {
+        let shape = |(place, part): (usize, &CardPart)| PartShape {
             name: part.name.clone(),
-            outline: corners(&part.rect, Length::ZERO).to_vec(),
+            outline: match route(self.card) {
+                Some(route) => route.outline(place).to_vec(),
+                None => corners(&part.rect, Length::ZERO).to_vec(),
+            },
             lost: false,
         };
-        self.card.parts.iter().map(shape).collect()
+        self.card.parts.iter().enumerate().map(shape).collect()
     }
+}
+
+fn route(card: &Card) -> Option<&Route> {
+    card.program.as_ref()?.route.as_ref()
 }
 
 /// The middle line of a part's kerf, its first point repeated at the end.
@@ -108,12 +125,12 @@ fn distance(from: Point, to: Point) -> Length {
     Length::from_metres((to.x - from.x).metres().hypot((to.y - from.y).metres()))
 }
 
-fn length(path: &[Point]) -> Length {
+pub(super) fn length(path: &[Point]) -> Length {
     path.windows(2).map(|ends| distance(ends[0], ends[1])).sum()
 }
 
 /// The first `reach` of a path; `None` if that is nothing.
-fn beginning(path: &[Point], reach: Length) -> Option<Vec<Point>> {
+pub(super) fn beginning(path: &[Point], reach: Length) -> Option<Vec<Point>> {
     let mut left = reach;
     let mut begun = vec![*path.first()?];
     for ends in path.windows(2) {
@@ -166,6 +183,7 @@ mod tests {
             zones: vec![],
             required_margin: 2.0,
             side_force: None,
+            program: None,
         }
     }
 

@@ -3,6 +3,8 @@
 mod card;
 mod cut;
 mod cutting;
+pub mod plan;
+pub mod program;
 
 pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 pub use cut::Cut;

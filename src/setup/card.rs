@@ -4,6 +4,7 @@ use super::Setup;
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
 use super::material::materials;
 use super::notes::{Complaint, complaint};
+use super::program::program;
 use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
@@ -18,7 +19,12 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     let sheet_section = root.section("sheet");
     let sheet = sheet(&sheet_section, &outline(&setup.table.board));
     let cutter = cutter(&root.section("cutter"), sheet.as_ref());
+    let program = program(root, sheet.as_ref(), cutter.as_ref());
     let parts = parts(root, sheet.as_ref(), cutter.as_ref());
+    if let (Some(Some(_)), Some(false)) = (&program, parts.as_ref().map(Vec::is_empty)) {
+        let wrong = "both a program and parts are given";
+        root.refuse(complaint(wrong, "one of them", "take the [[part]] out; the parts come from the program"));
+    }
     let zones = zones(root, &setup.table.plenum.zones, sheet.as_ref());
     let required_margin = root.number("required_margin", PLAIN, (1.0, 10.0)).or(setup.watch.required_margin);
     let side_force = root.number("side_force", FORCE, (0.0, 100_000.0)).map(Force::from_newtons).optional();
@@ -30,6 +36,7 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
         zones: zones?,
         required_margin: required_margin?,
         side_force: side_force?,
+        program: program?,
     })
 }
 
@@ -93,6 +100,9 @@ enum Helix {
     Compression,
 }
 
+/// The helix of a cutter whose card does not say it (common practice, no source).
+const HELIX_DEGREES: f64 = 30.0;
+
 const HELICES: [(&str, Helix); 4] =
     [("up", Helix::Up), ("down", Helix::Down), ("straight", Helix::Straight), ("compression", Helix::Compression)];
 
@@ -102,7 +112,7 @@ fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
     let spindle_rpm = cutter.number("spindle_rpm", PLAIN, (100.0, 100_000.0)).required();
     let feed_m_min = cutter.number("feed", FEED, (0.01, 150.0)).required();
     let helix = cutter.choice("helix", &HELICES).required();
-    let degrees = cutter.number("helix_deg", PLAIN, (1.0, 60.0)).or(30.0);
+    let degrees = cutter.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
     let last_pass = cutter.number("last_pass", LENGTH, (0.01, 200.0)).check(|mm| match sheet {
         Some(sheet) if mm > sheet.thickness.millimetres() + 1e-9 => {
             let limit = format!("the sheet's thickness, {} mm", sheet.thickness.millimetres());
@@ -141,6 +151,13 @@ fn axial_share(helix: Helix, degrees: f64, depth_in_diameters: f64) -> f64 {
         Helix::Compression if depth_in_diameters <= 1.0 => tangent,
         Helix::Compression => 0.0,
     }
+}
+
+/// The same from the keys of a tool, for a cut of the sheet's whole thickness; straight flutes if it says nothing.
+pub(super) fn axial_share_of(tool: &Section, thickness: Option<Length>, diameter_mm: Option<f64>) -> Option<f64> {
+    let helix = tool.choice("helix", &HELICES).or(Helix::Straight);
+    let degrees = tool.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
+    Some(axial_share(helix?, degrees?, thickness?.millimetres() / diameter_mm?))
 }
 
 /// The parts from every `[[part]]`, grids written out, in the order of cutting.

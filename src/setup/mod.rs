@@ -10,6 +10,7 @@ mod layout;
 mod material;
 mod mistakes;
 mod notes;
+mod program;
 mod section;
 mod service;
 mod suction;
@@ -27,7 +28,9 @@ use section::Section;
 
 use crate::expectation::Spread;
 use crate::gauge::GaugeSettings;
+pub use crate::gauge::Source;
 use crate::job::Card;
+use crate::job::plan::Machine;
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
@@ -57,6 +60,9 @@ pub struct Setup {
     pub cards_dir: Option<PathBuf>,
     /// How the level is watched.
     pub watch: WatchTuning,
+    /// The machine that cuts, for the time that programs take.
+    #[serde(default)]
+    pub machine: Machine,
     /// The deepest level to draw on a scale.
     pub full_scale: Vacuum,
     /// Where readings come from; a file cannot say anything but a gauge.
@@ -65,16 +71,6 @@ pub struct Setup {
     pub assumptions: Vec<Assumption>,
     /// What is allowed but worth a look.
     pub warnings: Vec<Mistake>,
-}
-
-/// Where readings come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Source {
-    /// A transducer.
-    Gauge,
-    /// The simulated table.
-    Simulated,
 }
 
 /// Where the page is served, and under which names.
@@ -166,7 +162,14 @@ pub fn read_card(text: &str, file: &str, setup: &Setup) -> Result<Card, Mistakes
 pub fn card_from_json(value: &serde_json::Value, setup: &Setup) -> Result<Card, Mistakes> {
     let tree = tree::from_json(value);
     let notes = Notes::new("card", Vec::new());
-    let card = card::card(&Section::root(&tree, &notes), setup);
+    let root = Section::root(&tree, &notes);
+    let card = card::card(&root, setup);
+    if card.as_ref().is_some_and(|card| card.program.is_some()) {
+        let spot = root.spot_of_key("program");
+        let remedy = "save both in the folder of cards and name the card";
+        notes.refuse(&spot, notes::complaint("a card that is sent names a program", "a card in the folder", remedy));
+    }
+    drop(root);
     sound(card, notes).map(|(card, _)| card)
 }
 
@@ -191,6 +194,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let store = service::store(&root.section("journal"));
     let cards_dir = service::cards_dir(&root.section("jobs"));
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
+    let machine = program::machine(&root.section("machine"));
     let devices::Devices { lines, gauges, lights } = devices?;
     Some(Setup {
         table_name: table_name?,
@@ -203,6 +207,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         store: store?,
         cards_dir: cards_dir?,
         watch: watch?,
+        machine: machine?,
         full_scale: full_scale?,
         source: Source::Gauge,
         assumptions: Vec::new(),

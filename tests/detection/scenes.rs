@@ -5,7 +5,7 @@
 
 use holdwatch::moment::Span;
 use holdwatch::units::Vacuum;
-use holdwatch::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict, Watch, WatchSettings};
+use holdwatch::watch::{Assessment, Basis, Cause, CuttingKnown, Nearby, Phase, Verdict, Watch, WatchSettings};
 
 use crate::rig::{BARE, Rig, SEALED, Told};
 
@@ -25,7 +25,12 @@ fn cut(rig: &mut Rig, secs: f64, parts: f64, excess: f64, drift: f64) -> Vec<Ass
         .map(|n| {
             let time = n as f64 * interval;
             let level = course(time / secs, parts, 25_000.0 * excess) - drift * time;
-            rig.step(level, Told::job(course((time - 3.0) / secs, parts, 25_000.0), true))
+            let told = |time: f64| course((time - 3.0) / secs, parts, 25_000.0);
+            let nearby = Nearby {
+                levels: Nearby::APART.map(|apart| Vacuum::from_pascals(told(time + apart))),
+                outline: Vacuum::from_pascals(25_000.0 / parts),
+            };
+            rig.step(level, Told { nearby: Some(nearby), ..Told::job(told(time), true) })
         })
         .collect()
 }

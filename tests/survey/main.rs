@@ -6,8 +6,8 @@ mod lattice;
 use holdwatch::board::survey::{Cover, Place, Reading, Side, Subject, Survey, SurveyFault, SurveyFit, Trial};
 use holdwatch::table::field::Resolution;
 use holdwatch::table::{
-    Air, Board, Layer, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims, SpeedChange, Table,
-    Tap, ValveLaw, Zone, ZoneId, ZoneSet, operating_point_with_hole,
+    Air, Board, Layer, Manifold, Nameplate, Plenum, Pores, Pump, PumpClass, RatedFlow, Rect, Rim, Rims, SpeedChange,
+    Table, Tap, ValveLaw, Zone, ZoneId, ZoneSet, operating_point_with_hole,
 };
 use holdwatch::units::{
     AbsolutePressure, Area, InletFlow, LayerResistance, Length, Permeability, SquareConductance, SquareResistance,
@@ -38,6 +38,7 @@ fn assumed() -> Table {
             rims: Rims { x_min: Rim::Sealed, x_max: Rim::Sealed, y_min: Rim::Sealed, y_max: Rim::Sealed },
             seams: vec![],
             top_entry: LayerResistance::ZERO,
+            pores: Pores::DARCY,
         },
         plenum: Plenum {
             contact: LayerResistance::from_per_metre(4e9),

@@ -435,9 +435,12 @@ impl BareHold {
         let through: LayerResistance = table.board.layers.iter().map(|layer| layer.thickness / layer.through).sum();
         let through = through + table.board.top_entry;
         let share = through / (through + table.plenum.contact);
-        let under = balance.zone_potentials().into_iter().zip(&table.plenum.zones).map(|(potential, zone)| {
+        let under = balance.zones.iter().zip(&table.plenum.zones).map(|(pressure, zone)| {
             let area: Area = zone.rects.iter().map(|rect| rect.width() * rect.height()).sum();
-            (potential * share).pressure_below(table.air.room).vacuum_below(table.air.room) * area
+            (pressure.potential_below(table.air.room) * share)
+                .pressure_below(table.air.room)
+                .vacuum_below(table.air.room)
+                * area
         });
         let force: Force = under.sum();
         let board = &table.board;

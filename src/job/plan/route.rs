@@ -1,0 +1,189 @@
+//! A plan as a card carries it: the kerf as it opens and the parts' outlines, without what only a person looks at.
+
+use geo::{LineString, Simplify, coord};
+use serde::{Deserialize, Serialize};
+
+use super::course::ProgramCourse;
+use super::piece::{Kind, Piece};
+use super::stock::{Stock, ZeroHeight};
+use super::tool::Tool;
+use super::{Leaves, Machine, Plan};
+use crate::job::cut::{beginning, length};
+use crate::job::program::{Reading, Refusal, read};
+use crate::job::{Card, CardPart, HowHeld, Progress};
+use crate::table::{Kerf, Point, Rect};
+use crate::units::Length;
+
+/// How far a kerf's middle line may be straightened, in mm: nothing at a cell of the flow field.
+const STRAIGHTENED: f64 = 0.1;
+
+/// The most marks of the course that a card carries.
+const MOST_MARKS: usize = 300;
+
+/// What a card says of its program.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CardProgram {
+    /// Its file, beside the card.
+    pub file: String,
+    /// How it is read.
+    pub reading: Reading,
+    /// The tools that it may name; none for the card's cutter as tool 1.
+    pub tools: Vec<Tool>,
+    /// Where its zero lies on the table.
+    pub zero: Point,
+    /// What its Z0 is.
+    pub height: ZeroHeight,
+    /// How thick the board still is, if the card says it.
+    pub board_left: Option<Length>,
+    /// What it does, once it has been read.
+    pub route: Option<Route>,
+}
+
+/// What a program does to the board's top, in the order of the cut.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Route {
+    kerfs: Vec<Kerf>,
+    /// For each of the card's parts: its outline, and how much kerf is open when that is closed.
+    parts: Vec<(Vec<Point>, Length)>,
+    /// Where in the program the cut is at which time.
+    pub course: ProgramCourse,
+}
+
+impl CardProgram {
+    /// The sheet of a card as its program meets it.
+    fn stock(&self, card: &Card) -> Stock {
+        let sheet = &card.sheet;
+        Stock {
+            zero: self.zero,
+            height: self.height,
+            board_left: self.board_left,
+            ..Stock::new(sheet.rect, sheet.thickness, sheet.material.density)
+        }
+    }
+
+    fn tools(&self, card: &Card) -> Vec<Tool> {
+        if !self.tools.is_empty() {
+            return self.tools.clone();
+        }
+        let cutter = &card.cutter;
+        let (diameter, flutes, axial_share) = (cutter.diameter, cutter.flutes, cutter.axial_share);
+        vec![Tool { number: 1, diameter, tip: super::Tip::Flat, flutes, axial_share }]
+    }
+}
+
+impl Card {
+    /// The card with the parts that its program cuts, and the plan that they come from. A card without a program stays as it is.
+    ///
+    /// # Errors
+    /// Every line of the program that is refused.
+    pub fn with_program(
+        mut self,
+        source: impl std::io::BufRead + std::io::Seek,
+        machine: &Machine,
+    ) -> Result<(Card, Option<Plan>), Vec<Refusal>> {
+        let Some(mut program) = self.program.take() else { return Ok((self, None)) };
+        let (stock, tools) = (program.stock(&self), program.tools(&self));
+        let plan = Plan::of(read(source, &program.reading), &stock, &tools, machine)?;
+        self.parts = plan.parts().map(card_part).collect();
+        for (place, part) in self.parts.iter_mut().enumerate() {
+            part.name = format!("part {}", place + 1);
+        }
+        program.route = Some(Route::of(&plan));
+        self.program = Some(program);
+        Ok((self, Some(plan)))
+    }
+}
+
+impl Plan {
+    /// What comes free of the sheet and is kept: parts and edge pieces that the cut parts from it, in the order in which it does.
+    /// What is smaller than the cutter is scrap.
+    pub fn parts(&self) -> impl Iterator<Item = &Piece> {
+        self.pieces.iter().filter(|piece| match piece.kind {
+            Kind::Part | Kind::Edge => piece.parted.is_some() && !piece.under_cutter,
+            Kind::Drop | Kind::Skeleton => false,
+        })
+    }
+}
+
+/// A part as the forces see it: a rectangle about its middle with its own area and proportions.
+fn card_part(piece: &Piece) -> CardPart {
+    let [low, high] = bounds(&piece.outline);
+    let (width, height) = (high.x - low.x, high.y - low.y);
+    let share = (piece.area / (width * height)).clamp(0.0, 1.0).sqrt();
+    let (reach_x, reach_y) = (width * (0.5 * share), height * (0.5 * share));
+    let (middle_x, middle_y) = ((low.x + high.x) * 0.5, (low.y + high.y) * 0.5);
+    let rect = Rect {
+        low: Point { x: middle_x - reach_x, y: middle_y - reach_y },
+        high: Point { x: middle_x + reach_x, y: middle_y + reach_y },
+    };
+    // What holds a part only to others that may themselves go is no hold.
+    let held = if piece.holds.is_empty() || piece.held_by_parts_only() { HowHeld::Vacuum } else { HowHeld::Tabs };
+    CardPart { name: String::new(), rect, held }
+}
+
+fn bounds(outline: &[Point]) -> [Point; 2] {
+    let start = outline.first().copied().unwrap_or(Point { x: Length::ZERO, y: Length::ZERO });
+    outline.iter().fold([start, start], |[low, high], point| {
+        [
+            Point { x: low.x.min(point.x), y: low.y.min(point.y) },
+            Point { x: high.x.max(point.x), y: high.y.max(point.y) },
+        ]
+    })
+}
+
+impl Route {
+    fn of(plan: &Plan) -> Self {
+        let through = plan.strokes.iter().filter(|stroke| stroke.leaves == Leaves::Nothing);
+        let kerfs: Vec<Kerf> = through.map(|stroke| Kerf { width: stroke.width, path: straightened(stroke) }).collect();
+        let whole: Length = kerfs.iter().map(|kerf| length(&kerf.path)).sum();
+        let closed = |piece: &Piece| {
+            let share = piece.parted.map_or(1.0, |when| plan.course.at(when.elapsed).fraction());
+            whole * share
+        };
+        let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
+        Route { kerfs, parts, course: plan.course.thinned(MOST_MARKS) }
+    }
+
+    /// How much kerf is open when each part's outline is closed.
+    pub(in crate::job) fn closed_at(&self) -> Vec<Length> {
+        self.parts.iter().map(|(_, closed)| *closed).collect()
+    }
+
+    /// How much kerf there is in all.
+    pub(in crate::job) fn length(&self) -> Length {
+        self.kerfs.iter().map(|kerf| length(&kerf.path)).sum()
+    }
+
+    /// The kerfs that are open by then.
+    pub(in crate::job) fn kerfs(&self, progress: Progress) -> Vec<Kerf> {
+        let mut left = self.length() * progress.fraction();
+        let mut open = Vec::new();
+        for kerf in &self.kerfs {
+            let whole = length(&kerf.path);
+            if whole <= left {
+                open.push(kerf.clone());
+            } else {
+                open.extend(beginning(&kerf.path, left).map(|path| Kerf { width: kerf.width, path }));
+                return open;
+            }
+            left = left - whole;
+        }
+        open
+    }
+
+    /// The outline of a part by its place on the card.
+    pub(in crate::job) fn outline(&self, part: usize) -> &[Point] {
+        self.parts.get(part).map_or(&[], |(outline, _)| outline)
+    }
+}
+
+fn straightened(stroke: &super::Stroke) -> Vec<Point> {
+    let path = LineString::from_iter(stroke.points.iter().map(|point| coord! { x: point.x, y: point.y }));
+    let at = |x: f64, y: f64| Point { x: Length::from_millimetres(x), y: Length::from_millimetres(y) };
+    let mut path: Vec<Point> = path.simplify(STRAIGHTENED).0.iter().map(|coord| at(coord.x, coord.y)).collect();
+    if let [only] = path[..] {
+        // A plunge: a line of next to no length, whose ends make it as long as it is wide.
+        path.push(Point { x: only.x + Length::from_millimetres(0.01), y: only.y });
+    }
+    path
+}

@@ -1,0 +1,331 @@
+//! The program's steps followed in time, move by move.
+
+use std::collections::BTreeMap;
+
+use super::chords;
+use super::course::ProgramCourse;
+use super::machine::{Leg, Machine};
+use super::scar::Scar;
+use super::stock::Stock;
+use super::stroke::{At, Band, Stroke, Sweep};
+use super::tool::Tool;
+use super::{Remark, Warning};
+use crate::job::program::{Deed, Move, Note, Pace, Refusal, Spot, Step, Turning};
+use crate::units::Length;
+
+/// Moves that are timed together; the machine is taken to stop after so many.
+const TOGETHER: usize = 8192;
+
+/// The most points of all strokes.
+const MOST_POINTS: usize = 4_000_000;
+
+/// The most that may be cut through the sheet or down to a skin, in mm: many times what a sheet has room for.
+const FARTHEST_SWEPT: f64 = 2e7;
+
+/// The most refusals told of one program.
+pub(super) const MOST_REFUSALS: usize = 50;
+
+/// What following a program gives.
+#[derive(Debug)]
+pub(super) struct Followed {
+    pub(super) strokes: Vec<Stroke>,
+    pub(super) scar: Scar,
+    pub(super) course: ProgramCourse,
+    pub(super) remarks: Vec<Remark>,
+    pub(super) warnings: Vec<Warning>,
+    pub(super) tools: Vec<u32>,
+}
+
+#[derive(Debug)]
+pub(super) struct Trace<'a> {
+    stock: &'a Stock,
+    machine: &'a Machine,
+    tools: &'a [Tool],
+    tool: Option<Tool>,
+    changed: bool,
+    used: Vec<u32>,
+    turning: Option<Turning>,
+    together: Vec<(Move, u32, Option<u32>)>,
+    seconds: f64,
+    opened: f64,
+    points: usize,
+    /// The length cut through or down to a skin, in mm.
+    swept: f64,
+    sweep: Sweep,
+    scar: Scar,
+    course: ProgramCourse,
+    notes: BTreeMap<Note, Remark>,
+    warnings: Vec<Warning>,
+    refusals: Vec<Refusal>,
+    lines: u64,
+}
+
+impl<'a> Trace<'a> {
+    pub(super) fn new(stock: &'a Stock, tools: &'a [Tool], machine: &'a Machine) -> Self {
+        Trace {
+            stock,
+            machine,
+            tools,
+            tool: None,
+            changed: false,
+            used: Vec::new(),
+            turning: None,
+            together: Vec::new(),
+            seconds: 0.0,
+            opened: 0.0,
+            points: 0,
+            swept: 0.0,
+            sweep: Sweep::new(stock),
+            scar: Scar::none(stock),
+            course: ProgramCourse::new(machine.uncertainty),
+            notes: BTreeMap::new(),
+            warnings: Vec::new(),
+            refusals: Vec::new(),
+            lines: 0,
+        }
+    }
+
+    /// Follows a step; false if there is no use in going on.
+    pub(super) fn follow(&mut self, step: Result<Step, Refusal>) -> bool {
+        match step {
+            Ok(step) => {
+                self.lines = self.lines.max(step.line);
+                if let Err(refusal) = self.take(&step) {
+                    self.refusals.push(refusal);
+                }
+            }
+            Err(refusal) => self.refusals.push(refusal),
+        }
+        self.refusals.len() < MOST_REFUSALS
+    }
+
+    fn take(&mut self, step: &Step) -> Result<(), Refusal> {
+        match &step.deed {
+            Deed::Move(made) => return self.take_move(made, step),
+            Deed::Prepare(number) if !self.changed => {
+                self.stand(0.0)?;
+                // A machine without a changer: the tool named is the one in the spindle.
+                self.tool = self.known_tool(*number, step.line)?;
+            }
+            Deed::Prepare(_) => {}
+            Deed::Change(number) => {
+                self.stand(self.machine.tool_change.secs_f64())?;
+                self.tool = self.known_tool(*number, step.line)?;
+                self.changed = true;
+            }
+            Deed::Spindle(turning, _) => {
+                let waits = *turning != Turning::Stopped && self.turning != Some(*turning);
+                self.stand(if waits { self.machine.spin_up.secs_f64() } else { 0.0 })?;
+                self.turning = Some(*turning);
+            }
+            Deed::Dwell(span) => self.stand(span.secs_f64())?,
+            Deed::Pause { .. } | Deed::End => self.stand(0.0)?,
+            Deed::Note(note) => {
+                let first = Remark { note: *note, line: step.line, times: 0 };
+                self.notes.entry(*note).or_insert(first).times += 1;
+            }
+        }
+        Ok(())
+    }
+
+    fn known_tool(&self, number: u32, line: u64) -> Result<Option<Tool>, Refusal> {
+        if number == 0 {
+            return Ok(None);
+        }
+        if let Some(tool) = self.tools.iter().find(|tool| tool.number == number) {
+            return Ok(Some(*tool));
+        }
+        let listed: Vec<String> = self.tools.iter().map(|tool| tool.number.to_string()).collect();
+        Err(Refusal {
+            line,
+            columns: None,
+            what: format!("tool {number} is not in the card's list: {}", listed.join(", ")),
+            remedy: "add it to the card as a [[tool]]".to_owned(),
+        })
+    }
+
+    /// Times the moves so far, then stands still.
+    fn stand(&mut self, seconds: f64) -> Result<(), Refusal> {
+        self.flush()?;
+        self.seconds += seconds;
+        Ok(())
+    }
+
+    fn take_move(&mut self, made: &Move, step: &Step) -> Result<(), Refusal> {
+        if !(made.from.is_known() && made.to.is_known()) {
+            self.flush()?;
+            self.sweep.interrupt();
+            return self.take_unknown(made, step.line);
+        }
+        let line = u32::try_from(step.line).unwrap_or(u32::MAX);
+        self.together.push((*made, line, step.number));
+        if self.together.len() >= TOGETHER { self.flush() } else { Ok(()) }
+    }
+
+    /// A move between places of which one is not known: clear of the sheet, or refused.
+    fn take_unknown(&self, made: &Move, line: u64) -> Result<(), Refusal> {
+        let over = |spot: Spot| spot.z().map(|_| self.stock.place(spot.millimetres())[2]);
+        let deep = |spot: Spot| over(spot).is_some_and(|over| self.sweep.band(over) != Band::Clear);
+        if !(deep(made.to) || deep(made.from) && made.pace != Pace::Rapid) {
+            return Ok(());
+        }
+        Err(Refusal {
+            line,
+            columns: None,
+            what: "the cutter goes into the sheet, but the program has not named where it comes from".to_owned(),
+            remedy: "move to a place above the sheet first".to_owned(),
+        })
+    }
+
+    fn flush(&mut self) -> Result<(), Refusal> {
+        let together = std::mem::take(&mut self.together);
+        let legs: Vec<Leg> = together.iter().map(|(made, _, _)| leg(made)).collect();
+        let durations = self.machine.durations(&legs);
+        for ((made, line, number), computed) in together.iter().zip(durations) {
+            let seconds = match made.pace {
+                Pace::Within(span) => span.secs_f64().max(computed),
+                Pace::Rapid | Pace::Feed(_) => computed,
+            };
+            self.course.mark(self.seconds, self.opened, *line, *number);
+            self.cut(made, seconds, *line)?;
+            self.seconds += seconds;
+        }
+        self.together = together;
+        self.together.clear();
+        Ok(())
+    }
+
+    fn cut(&mut self, made: &Move, seconds: f64, line: u32) -> Result<(), Refusal> {
+        let at = |place: [f64; 3], share: f64| {
+            let [x, y, over] = self.stock.place(place);
+            At { x, y, over, seconds: self.seconds + seconds * share, line }
+        };
+        let mut from = at(made.from.millimetres(), 0.0);
+        let points: Vec<At> = chords::points(made).into_iter().map(|(place, share)| at(place, share)).collect();
+        let lowest = points.iter().map(|at| at.over).fold(from.over, f64::min);
+        let clear = self.sweep.band(lowest) == Band::Clear;
+        if made.pace == Pace::Rapid {
+            self.sweep.interrupt();
+            if clear {
+                return Ok(());
+            }
+        }
+        if !clear {
+            self.warn_before_cutting(made, line, lowest);
+        }
+        let Some(tool) = self.tool_in_hand() else {
+            return if clear { Ok(()) } else { Err(no_tool(line)) };
+        };
+        self.count(&from, &points, line)?;
+        for to in points {
+            self.sweep.cut(&from, &to, &tool);
+            let deepest = from.over.min(to.over);
+            if deepest <= super::stroke::THROUGH {
+                self.opened += (to.x - from.x).hypot(to.y - from.y);
+            }
+            self.scar.add(&from, &to, tool.width_at(Length::from_millimetres(-deepest)).millimetres());
+            from = to;
+        }
+        Ok(())
+    }
+
+    /// Keeps what is to be swept within bounds.
+    fn count(&mut self, from: &At, points: &[At], line: u32) -> Result<(), Refusal> {
+        let deep = |at: &At| matches!(self.sweep.band(at.over), Band::Through | Band::Skin);
+        if !points.iter().chain([from]).any(deep) {
+            return Ok(());
+        }
+        self.points += points.len();
+        let ends = points.iter().zip([from].into_iter().chain(points));
+        self.swept += ends.map(|(to, from)| (to.x - from.x).hypot(to.y - from.y)).sum::<f64>();
+        if self.points > MOST_POINTS || self.swept > FARTHEST_SWEPT { Err(too_long(line)) } else { Ok(()) }
+    }
+
+    fn tool_in_hand(&mut self) -> Option<Tool> {
+        let only = if let [only] = self.tools { Some(*only) } else { None };
+        let tool = self.tool.or(only.filter(|_| !self.changed));
+        if let Some(tool) = tool
+            && !self.used.contains(&tool.number)
+        {
+            self.used.push(tool.number);
+        }
+        tool
+    }
+
+    fn warn_before_cutting(&mut self, made: &Move, line: u32, deepest: f64) {
+        let line = u64::from(line);
+        // Up and out of a hole at the rapid is what every cutter does; down or sideways is not.
+        let sideways = made.from.x() != made.to.x() || made.from.y() != made.to.y();
+        let falls = made.to.z() < made.from.z();
+        if made.pace == Pace::Rapid && (falls || sideways) {
+            self.warn(Warning::RapidThroughSheet { line });
+        }
+        if !matches!(self.turning, Some(Turning::Clockwise | Turning::Counterclockwise)) {
+            self.warn(Warning::SpindleStands { line });
+        }
+        if let Some(left) = self.stock.board_left
+            && -deepest > left.millimetres()
+        {
+            self.warn(Warning::ThroughBoard { line, depth: Length::from_millimetres(-deepest), left });
+        }
+    }
+
+    /// The first of each kind.
+    fn warn(&mut self, warning: Warning) {
+        let kind = std::mem::discriminant(&warning);
+        if !self.warnings.iter().any(|earlier| std::mem::discriminant(earlier) == kind) {
+            self.warnings.push(warning);
+        }
+    }
+
+    /// What the program does, or every refusal.
+    pub(super) fn finish(mut self) -> Result<Followed, Vec<Refusal>> {
+        if let Err(refusal) = self.flush() {
+            self.refusals.push(refusal);
+        }
+        if !self.refusals.is_empty() {
+            return Err(self.refusals);
+        }
+        self.course.end(self.seconds, self.opened, self.lines);
+        let mut remarks: Vec<Remark> = self.notes.into_values().collect();
+        remarks.sort_by_key(|remark| remark.line);
+        Ok(Followed {
+            strokes: self.sweep.finish(),
+            scar: self.scar,
+            course: self.course,
+            remarks,
+            warnings: self.warnings,
+            tools: self.used,
+        })
+    }
+}
+
+fn leg(made: &Move) -> Leg {
+    let (length, sets_out, arrives) = chords::course(made);
+    let ordered = match made.pace {
+        Pace::Rapid | Pace::Within(_) => f64::INFINITY,
+        Pace::Feed(feed) => feed.metres_per_second() * 1000.0,
+    };
+    Leg { length, sets_out, arrives, ordered, radius: chords::radius(made), exact_stop: made.exact_stop }
+}
+
+fn no_tool(line: u32) -> Refusal {
+    Refusal {
+        line: u64::from(line),
+        columns: None,
+        what: "the program cuts, but has named no tool".to_owned(),
+        remedy: "name it with T and M6, or list only one on the card".to_owned(),
+    }
+}
+
+fn too_long(line: u32) -> Refusal {
+    Refusal {
+        line: u64::from(line),
+        columns: None,
+        what: format!(
+            "the program cuts through the sheet in more than {MOST_POINTS} pieces, or over more than {} m",
+            FARTHEST_SWEPT / 1000.0
+        ),
+        remedy: "split the program".to_owned(),
+    }
+}

@@ -1,6 +1,6 @@
 //! The commands about the board, as whole runs of the program.
 
-#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by panicking")]
 
 mod records;
 
@@ -110,6 +110,7 @@ fn the_guide_filled_in_gives_the_table_back() {
     assert!(through["told"].as_bool().unwrap(), "{through}");
     assert!((through["value"].as_f64().unwrap() / through["assumed"].as_f64().unwrap() - 1.0).abs() < 0.1, "{through}");
     let plain = text(holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings));
+    assert!(plain.contains("[board] through_m2 = "), "{plain}");
     assert!(plain.contains("suction capacity") && plain.contains("not told by these readings"), "{plain}");
     fs::write(&readings, "cover,open,vacuum_kpa\nfilm,nowhere,50\n").unwrap();
     let refused = holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings).assert().code(1);
@@ -177,6 +178,63 @@ async fn shop(path: &Path) {
     }
     running.stored(seq).await;
     running.close().await;
+}
+
+/// A card for a sheet over these zones, from x to the right by this length, across the whole board.
+fn card(name: &str, zones: &str, at: u32, length: u32) -> String {
+    format!(
+        "name = \"{name}\"\nzones = [{zones}]\n[sheet]\nat_mm = [{at}, 0]\nsize_mm = [{length}, 1220]\nthickness_mm = 18\n\
+         material = \"plywood\"\n[cutter]\ndiameter_mm = 6\nflutes = 2\nspindle_rpm = 18000\nfeed_m_min = 5\n\
+         helix = \"down\"\nlast_pass_mm = 6\n[[part]]\nname = \"P\"\nat_mm = [{}, 150]\nsize_mm = [300, 200]\n",
+        at + 60
+    )
+}
+
+/// Sheets on five sets of zones, each leaking 30 % more than expected whatever it covers: what a weak pump looks like.
+#[tokio::test]
+async fn a_report_parts_the_causes_where_the_cards_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let setup = folder.path().join("table.toml");
+    fs::write(&setup, fs::read_to_string(SETUP).unwrap()).unwrap();
+    fs::create_dir(folder.path().join("cards")).unwrap();
+    let jobs = [
+        ("left", "\"1\", \"4\"", 0, 813, 30.0),
+        ("corner", "\"1\"", 0, 813, 18.0),
+        ("left half", "\"1\", \"2\", \"4\", \"5\"", 0, 1626, 49.0),
+        ("all", "\"1\", \"2\", \"3\", \"4\", \"5\", \"6\"", 0, 2440, 80.0),
+        ("middle", "\"2\", \"5\"", 813, 813, 44.0),
+    ];
+    for (name, zones, at, length, _) in jobs {
+        fs::write(folder.path().join(format!("cards/{name}.toml")), card(name, zones, at, length)).unwrap();
+    }
+    let journal = folder.path().join("journal.db");
+    let mut running = run(&Where::Sqlite(journal.clone()), brisk(), at_millis(0)).await;
+    for sheet in 1..=60_u64 {
+        let (name, .., expected) = jobs[usize::try_from(sheet).unwrap() % jobs.len()];
+        let (at, flow) = (at_millis(sheet * 900_000), FreeAirFlow::from_m3_per_h);
+        let scatter = ((sheet * 7 % 11) as f64 - 5.0) / 200.0;
+        let seated = Seated {
+            at: Steady::from_nanos(1),
+            level: Vacuum::from_pascals(6e4),
+            spread: Vacuum::from_pascals(50.0),
+            expected: Some((Basis::Job, Vacuum::from_pascals(6.1e4))),
+            extra_leak: Some((flow(expected * (0.3 + scatter)), flow(0.02 * expected))),
+            expected_flow: Some(flow(expected)),
+            in_band: true,
+        };
+        let ended = serde_json::json!({
+            "sheet": sheet, "card": name, "seated_pa": 6e4, "leak_index": 1.3, "least_margin": 2.0, "outcome": null, "part": null,
+        });
+        running.keep(entry(2 * sheet - 1, at, "seated", &kept(&(sheet, seated)))).await;
+        running.keep(entry(2 * sheet, at, "sheet", &ended.to_string())).await;
+    }
+    running.stored(120).await;
+    running.close().await;
+    let told = text(holdwatch(&["report"]).arg(&journal).arg("--setup").arg(&setup));
+    let suction = told.lines().find(|line| line.contains("pump or filter:")).unwrap_or_else(|| panic!("{told}"));
+    let share: f64 = suction.split('+').nth(1).unwrap().split_whitespace().next().unwrap().parse().unwrap();
+    assert!((25.0..=35.0).contains(&share), "{told}");
+    assert!(told.contains("cut since the last skim: 61 m"), "{told}");
 }
 
 #[tokio::test]

@@ -153,6 +153,24 @@ fn numbers_that_make_no_sense_are_refused() {
     assert_eq!(fault(Upkeep { parts: -1.0, ..base() }), UpkeepFault::Amount);
 }
 
+/// Textbook: minimal repair with replacement at a fixed age (Barlow and Hunter 1960), C(T) = (c_p + c_f·H(T))/T, with a lost part
+/// as the repair and wear of exactly one step a sheet; its best T found here by trying each.
+#[test]
+fn a_board_without_skims_is_replaced_at_the_textbook_age() {
+    for (part, board) in [(35.0, 95.0), (5.0, 95.0), (35.0, 400.0)] {
+        let (part, board) = (Cost::from_money(part), Cost::from_money(board));
+        let upkeep = Upkeep { wear: vec![(1, 1.0)], skims: 0, part, board, energy: Cost::from_money(0.0), ..base() };
+        let rate = |age: usize| {
+            let repairs: f64 = (0..age).map(|damage| upkeep.parts * upkeep.loss(damage, 0) * part.money()).sum();
+            (board.money() + repairs) / age as f64
+        };
+        let best = (1..=40).min_by(|a, b| rate(*a).total_cmp(&rate(*b))).unwrap();
+        let plan = upkeep.cheapest().unwrap();
+        near(plan.per_sheet.money(), rate(best), 1e-9);
+        assert_eq!(plan.acts_at(0), Some((best, Care::Replace)));
+    }
+}
+
 /// Wear of exactly one step a sheet: the plan's own thresholds are the sheets, by counting.
 #[test]
 fn what_lies_ahead_is_counted_out() {

@@ -63,7 +63,7 @@ impl Show {
     }
 }
 
-fn open_zones(setup: &Setup, card: &Card) -> Result<ZoneSet> {
+pub(super) fn open_zones(setup: &Setup, card: &Card) -> Result<ZoneSet> {
     if card.zones.is_empty() {
         return Ok(zones_under(&setup.table, &card.sheet.rect));
     }

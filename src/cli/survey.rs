@@ -283,6 +283,7 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
     if !alone.is_empty() {
         println!("  no number for: {}", names(&alone));
     }
+    tell_setup(fit);
     tell_sealing(fit, table);
     println!("\nreadings beside the fit (errors are standard errors):");
     for (reading, residual) in readings.iter().zip(&fit.residuals) {
@@ -302,6 +303,26 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
         );
     }
     tell_next(fit, table, wanted);
+}
+
+/// What of it goes into the setup.
+fn tell_setup(fit: &SurveyFit) {
+    let told = |of: Subject| fit.estimate(of).filter(|estimate| estimate.told).map(|estimate| estimate.value);
+    let lines = [
+        told(Subject::Pump).map(|wear| format!("[pump] wear = {wear:.3}")),
+        told(Subject::Filter).map(|resistance| format!("[filter] r_s2_per_m6 = {resistance:.3}")),
+        told(Subject::Through).map(|through| {
+            // Where the flow along the board is not told, it keeps the proportion that the setup has.
+            let assumed = |of| fit.estimate(of).map_or(f64::NAN, |estimate| estimate.assumed);
+            let kept = through * assumed(Subject::Along) / assumed(Subject::Through);
+            let along = told(Subject::Along).unwrap_or(kept);
+            format!("[board] through_m2 = {through:.2e} and along_m2 = {along:.2e}, in the place of the class")
+        }),
+    ];
+    if lines.iter().any(Option::is_some) {
+        println!("\nfor the setup file:");
+    }
+    lines.iter().flatten().for_each(|line| println!("  {line}"));
 }
 
 /// What sealing would give back, of the sides and seams that the readings tell apart.
@@ -331,14 +352,23 @@ fn tell_sealing(fit: &SurveyFit, table: &Table) {
 
 fn tell_estimate(estimate: &Estimate, table: &Table) {
     println!(
-        "  {:<36} {:>10.3e} ({:.3e} to {:.3e}) {}; the setup has {:.3e}",
+        "  {:<36} {:>8} ({} to {}) {}; the setup has {}",
         subject(estimate.of, table),
-        estimate.value,
-        estimate.interval.0,
-        estimate.interval.1,
+        digits(estimate.value),
+        digits(estimate.interval.0),
+        digits(estimate.interval.1),
         unit(estimate.of, table),
-        estimate.assumed
+        digits(estimate.assumed)
     );
+}
+
+/// Three digits, with a power of ten only where there is no other way.
+fn digits(value: f64) -> String {
+    if !(1e-2..1e5).contains(&value.abs()) {
+        return format!("{value:.2e}");
+    }
+    let after_point = (2.0 - value.abs().log10().floor()).max(0.0) as usize;
+    format!("{value:.after_point$}")
 }
 
 fn tell_next(fit: &SurveyFit, table: &Table, wanted: f64) {

@@ -1,5 +1,6 @@
 //! `report`: a board's history, trend and care, to read, to print and as CSV.
 
+mod causes;
 mod csv;
 mod page;
 mod story;
@@ -68,7 +69,9 @@ impl Report {
             self.setup.as_deref().map(|path| Ok::<_, anyhow::Error>((path, files::setup(path)?))).transpose()?;
         let mut extra = Vec::new();
         if let Some((path, setup)) = &setup {
-            extra.extend(scars(&story, setup, &files::folder(path), Length::from_millimetres(self.into_board_mm)));
+            let cards = cards(setup, &files::folder(path));
+            extra.extend(causes::told(&story, setup, &cards));
+            extra.extend(scars(&story, setup, &cards, Length::from_millimetres(self.into_board_mm)));
         }
         extra.extend(self.cost(&story));
         let name = setup.as_ref().map_or("the table", |(_, setup)| setup.table_name.as_str());
@@ -129,8 +132,7 @@ fn now(story: &Story) -> Vec<String> {
 }
 
 /// Where and how far the board was cut since the last skim, by the cards of the sheets.
-fn scars(story: &Story, setup: &Setup, folder: &Path, depth: Length) -> Vec<String> {
-    let cards = cards(setup, folder);
+fn scars(story: &Story, setup: &Setup, cards: &[Card], depth: Length) -> Vec<String> {
     let board = &setup.table.board;
     let mut scars = Scars::none(board.length, board.width);
     let skimmed =

@@ -58,7 +58,9 @@ pub(in crate::cli) struct Story {
     pub(in crate::cli) sheets: Vec<SheetRow>,
     pub(super) care: Vec<CareRow>,
     pub(super) alarms: Vec<AlarmRow>,
-    /// The leak index of each seated sheet that has one.
+    /// The sheets that seated and were compared, by their numbers.
+    pub(super) seated: Vec<(u64, Seated)>,
+    /// The leak index of each of them.
     pub(super) indices: Vec<(f64, f64)>,
     /// The board's life as they make it.
     pub(super) board: BoardLife,
@@ -96,6 +98,7 @@ impl Story {
             sheets: Vec::new(),
             care: Vec::new(),
             alarms: Vec::new(),
+            seated: Vec::new(),
             indices: Vec::new(),
             board: BoardLife::new(settings),
             settings,
@@ -111,8 +114,8 @@ impl Story {
     fn take(&mut self, entry: &KeptEntry, places: &mut BTreeMap<u64, usize>) {
         match entry.kind.as_str() {
             "seated" => {
-                if let Ok((_, seated)) = serde_json::from_str::<(u64, Seated)>(&entry.body) {
-                    self.seat(entry.at, &seated);
+                if let Ok((sheet, seated)) = serde_json::from_str::<(u64, Seated)>(&entry.body) {
+                    self.seat(entry.at, sheet, seated);
                 }
             }
             "sheet" | "outcome" => {
@@ -137,9 +140,10 @@ impl Story {
         }
     }
 
-    fn seat(&mut self, at: Moment, seated: &Seated) {
+    fn seat(&mut self, at: Moment, sheet: u64, seated: Seated) {
         let Some((leak_index, spread)) = seated.leak_index() else { return };
         self.board.seated(Trace { at: at.steady, leak_index, spread });
+        self.seated.push((sheet, seated));
         self.indices.push((self.indices.len() as f64 + 1.0, leak_index));
     }
 

@@ -139,9 +139,8 @@ async fn copy_every(
         let open = journal.borrow().clone();
         let Some(journal) = open else { continue };
         // A copy broken off leaves the one before as it was.
-        match stop.run_until_cancelled(journal.copy()).await {
-            Some(Err(error)) => warn!(%error, "the journal could not be copied"),
-            Some(Ok(())) | None => {}
+        if let Some(Err(error)) = stop.run_until_cancelled(journal.copy()).await {
+            warn!(%error, "the journal could not be copied");
         }
     }
 }

@@ -6,9 +6,9 @@ use std::fs;
 use std::path::Path;
 
 use divan::Bencher;
-use holdwatch::table::case::Case;
+use holdwatch::table::case::{Case, answer};
 use holdwatch::table::field::{Field, Resolution, Sequence};
-use holdwatch::table::{Kerf, Point};
+use holdwatch::table::{Condensed, Kerf, Point, Tap, ZoneId, ZoneSet, operating_point};
 use holdwatch::units::Length;
 
 fn main() {
@@ -45,6 +45,41 @@ fn one_field_over_the_whole_board(bencher: Bencher) {
     case.table.plenum.zones.truncate(1);
     case.table.plenum.zones[0].rects = rects;
     bencher.bench(|| Field::solve(&case.table, &case.load, Resolution::Standard));
+}
+
+/// What changes when zones, pump, filter or altitude do: the network and every part's force, over a field that stays.
+#[divan::bench(args = TABLES)]
+fn anew_on_the_same_field(bencher: Bencher, name: &str) {
+    let case = case(name);
+    let Ok(field) = Field::solve(&case.table, &case.load, Resolution::Standard) else { return };
+    let grips: Vec<_> = (0..).zip(&case.load.parts).map(|(id, _)| field.grip(holdwatch::table::PartId(id))).collect();
+    bencher.bench(|| {
+        let point = operating_point(&case.table, case.open, field.zones());
+        let forces: f64 = grips.iter().map(|grip| grip.force(&point.potentials, point.field_room).newtons()).sum();
+        (point, forces)
+    });
+}
+
+/// The same with forces from every cell of the cover, as `solve` prints it.
+#[divan::bench(args = TABLES)]
+fn answer_on_the_same_field(bencher: Bencher, name: &str) {
+    let case = case(name);
+    let Ok(field) = Field::solve(&case.table, &case.load, Resolution::Standard) else { return };
+    bencher.bench(|| answer(&case, &field));
+}
+
+/// The level of every set of zones that holds the first: 32 of a table of six.
+#[divan::bench]
+fn every_sensible_set_of_zones(bencher: Bencher) {
+    let case = case("half_sheet_12_parts_2_closed");
+    let Ok(field) = Field::solve(&case.table, &case.load, Resolution::Standard) else { return };
+    let sets = || (0..64u8).filter(|bits| bits & 1 == 1);
+    let set = |bits: u8| -> ZoneSet { (0..6).filter(|zone| bits >> zone & 1 == 1).map(ZoneId).collect() };
+    bencher.bench(|| {
+        sets()
+            .map(|bits| operating_point(&case.table, set(bits), field.zones()).level(Tap::Manifold).pascals())
+            .sum::<f64>()
+    });
 }
 
 /// 200 parts cut one after the other, the first solution and three refreshes included.

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 pub use crate::alarm::Tag;
 use crate::expectation::Forecast;
-pub use crate::gauge::{GaugeId, LineId, Quality};
+pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
 pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
@@ -151,15 +151,6 @@ pub enum Event {
     Due,
 }
 
-/// How urgent bytes to a line are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub enum Urgency {
-    /// A reading.
-    Poll,
-    /// The light.
-    Light,
-}
-
 /// One reading as kept.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ReadingRecord {
@@ -240,7 +231,7 @@ pub struct Request {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Action {
     /// Write bytes to a line, dropping whatever it has sent unread.
-    Send(LineId, Vec<u8>, Urgency),
+    Send(LineId, Vec<u8>, Errand),
     /// Show this light.
     Light(Pattern),
     /// Keep this.

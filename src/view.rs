@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Priority, State, Tag};
-pub use crate::gauge::Quality;
+pub use crate::gauge::{Quality, Source};
 use crate::lamp::Pattern;
 pub use crate::watch::{Basis, Verdict};
 
@@ -50,16 +50,6 @@ pub enum Value {
     Number(f64),
     /// A name or word.
     Text(String),
-}
-
-/// Where readings come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Source {
-    /// A transducer.
-    Gauge,
-    /// The simulated table.
-    Simulated,
 }
 
 /// The band that the level should be in.

@@ -24,7 +24,7 @@ fn case(number: u8) -> Case {
 fn part_forces(number: u8) -> Vec<(f64, reference::Cut)> {
     let case = case(number);
     let form = ClosedForm::condense(&case.table, &load(number));
-    let potentials = operating_point(&case.table, case.open, form.zones()).zone_potentials();
+    let potentials = operating_point(&case.table, case.open, form.zones()).potentials;
     let force = |index: u32| form.part_force(PartId(index), &potentials, case.table.air.room).newtons();
     (0..).map(force).zip(parts(number)).collect()
 }
@@ -76,7 +76,7 @@ fn a_lost_part_holds_nothing_and_leaks_as_bare_board() {
     let mut lost = load(3);
     lost.parts[0].lost = true;
     let without = ClosedForm::condense(&case.table, &lost);
-    let potentials = operating_point(&case.table, case.open, without.zones()).zone_potentials();
+    let potentials = operating_point(&case.table, case.open, without.zones()).potentials;
     assert_eq!(without.part_force(PartId(0), &potentials, case.table.air.room), Force::ZERO);
     let leak =
         |zones: &holdwatch::table::ZoneMatrix| operating_point(&case.table, case.open, zones).throughput.pa_m3_per_s();

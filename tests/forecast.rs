@@ -4,7 +4,9 @@
 
 mod reference;
 
-use holdwatch::expectation::{Expected, Forecast, ForecastError, Question, Spread, forecast, zones_under};
+use std::convert::Infallible;
+
+use holdwatch::expectation::{Boards, Expected, Forecast, ForecastError, Question, Spread, forecast, zones_under};
 use holdwatch::job::{Card, CardPart, CardSheet, Cut, Cutter, HowHeld, Material, Progress};
 use holdwatch::table::{
     BoardClass, ClosedForm, Faces, PartId, Rect, Table, TableLoad, Tap, ZoneId, ZoneSet, operating_point,
@@ -58,8 +60,12 @@ fn grid(across: u32, up: u32, width: f64, height: f64) -> Vec<CardPart> {
 }
 
 fn ask(table: &Table, card: Option<&Card>, sets: &[ZoneSet], spread: &Spread, points: u16) -> Forecast {
-    let question = Question { table, tap: Tap::Manifold, card, sets, spread, points };
-    forecast(&question, ClosedForm::condense).unwrap()
+    let question = Question { table, tap: Tap::Manifold, card, sets, spread };
+    forecast(&question, &boards(table, card, points).unwrap()).unwrap()
+}
+
+fn boards(table: &Table, card: Option<&Card>, points: u16) -> Result<Boards, ForecastError> {
+    Boards::condense(table, card, points, |load| Ok::<_, Infallible>(ClosedForm::condense(table, load)))
 }
 
 fn level(table: &Table, load: &TableLoad, open: ZoneSet) -> Vacuum {
@@ -252,9 +258,8 @@ fn a_course_is_read_between_its_points_with_the_weaker_part() {
 fn questions_without_an_answer_are_refused() {
     let table = reference::sequence();
     let refused = |sets: &[ZoneSet], points: u16| {
-        let question =
-            Question { table: &table, tap: Tap::PumpInlet, card: None, sets, spread: &Spread::SURVEYED, points };
-        forecast(&question, ClosedForm::condense).unwrap_err()
+        let question = Question { table: &table, tap: Tap::PumpInlet, card: None, sets, spread: &Spread::SURVEYED };
+        boards(&table, None, points).and_then(|boards| forecast(&question, &boards)).unwrap_err()
     };
     assert_eq!(refused(&[], 9), ForecastError::NoSets);
     assert_eq!(refused(&[ZoneSet::first(6)], 1), ForecastError::TooFewPoints(1));
@@ -262,6 +267,16 @@ fn questions_without_an_answer_are_refused() {
         refused(&[ZoneSet::first(6).with(ZoneId(8))], 9).to_string(),
         "zone number 9 was named, but the table has 6; count from 1"
     );
+}
+
+#[test]
+fn the_boards_of_another_table_are_refused() {
+    let (table, mut smaller) = (reference::sequence(), reference::sequence());
+    smaller.plenum.zones.truncate(2);
+    let sets = [ZoneSet::first(2)];
+    let question = Question { table: &smaller, tap: Tap::Manifold, card: None, sets: &sets, spread: &Spread::SURVEYED };
+    let found = forecast(&question, &boards(&table, None, 2).unwrap());
+    assert_eq!(found, Err(ForecastError::OtherTable { boards: 6, count: 2 }));
 }
 
 #[test]

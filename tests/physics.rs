@@ -14,8 +14,8 @@ use holdwatch::table::leak::{
     Pipe, PorousLayer, SonicValve, between_layers, critical_ratio, friction_factor, isothermal_mass_flow, nozzle,
 };
 use holdwatch::table::{
-    Air, Board, BoardClass, Faces, Manifold, Nameplate, Plenum, Pump, PumpClass, RatedFlow, Rect, Rim, Rims, Table,
-    ValveLaw, Zone, ZoneId, ZoneMatrix, ZoneSet, operating_point, operating_point_with_hole,
+    Air, Board, BoardClass, Faces, Manifold, Nameplate, Plenum, Pores, Pump, PumpClass, RatedFlow, Rect, Rim, Rims,
+    Table, ValveLaw, Zone, ZoneId, ZoneMatrix, ZoneSet, operating_point, operating_point_with_hole,
 };
 use holdwatch::units::{
     AbsolutePressure, Area, Force, FreeAirFlow, InletFlow, LayerResistance, Length, MassFlow, Permeability,
@@ -527,6 +527,7 @@ fn bare_board(pump: Pump, area: f64) -> (Table, ZoneMatrix) {
             rims: Rims { x_min: Rim::Sealed, x_max: Rim::Sealed, y_min: Rim::Sealed, y_max: Rim::Sealed },
             seams: vec![],
             top_entry: LayerResistance::ZERO,
+            pores: Pores::DARCY,
         },
         plenum: Plenum {
             contact: LayerResistance::ZERO,

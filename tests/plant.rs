@@ -17,7 +17,7 @@ use holdwatch::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use holdwatch::moment::{Span, Steady};
 use holdwatch::plant::{Blemish, Clock, Mischief, OnTheLine, Plant, Report, Said, Scene, Server, Truth};
 use holdwatch::table::{
-    Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pump, Rect, Rim, Rims, Table, ValveLaw, Zone,
+    Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pores, Pump, Rect, Rim, Rims, Table, ValveLaw, Zone,
 };
 use holdwatch::units::{
     AbsolutePressure, Density, InletFlow, LayerResistance, Length, Permeability, PressureConvention, PressureUnit,
@@ -57,6 +57,7 @@ fn table() -> Table {
             rims: Rims { x_min: Rim::Sealed, x_max: Rim::Sealed, y_min: Rim::Sealed, y_max: Rim::Sealed },
             seams: vec![],
             top_entry: LayerResistance::ZERO,
+            pores: Pores::DARCY,
         },
         plenum: Plenum { contact: LayerResistance::from_per_metre(8e9), zones: (0..6).map(zone).collect() },
         manifold: Manifold { bleed: SquareConductance::ZERO, relief: None },

@@ -5,118 +5,16 @@
 
 mod support;
 
-use std::collections::BTreeMap;
-use std::io::{Read, Write};
-use std::net::TcpListener;
-use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::atomic::Ordering;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use holdwatch::modbus::{Reply, Request, RequestReceiver};
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use serde_json::{Value, json};
-use support::{Pty, Watched, cpu_seconds, memory_kib};
+use support::mount::Mount;
+use support::peer::{Peer, table_on};
+use support::{Watched, could_not_run, cpu_seconds, memory_kib};
 
 const SECOND: Duration = Duration::from_secs(1);
-
-/// A gauge as unit 1 and a relay unit as unit 2 at the far end of a line.
-struct Peer {
-    /// The gauge's register, in tenths of a millibar of vacuum.
-    level: Arc<AtomicI32>,
-    /// Held replies: the answer to each request comes only with the next.
-    late: Arc<AtomicBool>,
-    babble: Arc<AtomicBool>,
-    coils: Arc<Mutex<BTreeMap<u16, bool>>>,
-    stop: Arc<AtomicBool>,
-    thread: Option<thread::JoinHandle<()>>,
-}
-
-impl Peer {
-    fn on(link: &Path, level: i32) -> Self {
-        let pty = Pty::new(link);
-        let mut peer = Peer {
-            level: Arc::new(AtomicI32::new(level)),
-            late: Arc::default(),
-            babble: Arc::default(),
-            coils: Arc::default(),
-            stop: Arc::default(),
-            thread: None,
-        };
-        let (level, late, babble) = (Arc::clone(&peer.level), Arc::clone(&peer.late), Arc::clone(&peer.babble));
-        let (coils, stop) = (Arc::clone(&peer.coils), Arc::clone(&peer.stop));
-        peer.thread = Some(thread::spawn(move || {
-            let mut device = pty.device();
-            let mut receiver = RequestReceiver::default();
-            let mut held = Vec::new();
-            while !stop.load(Ordering::Relaxed) {
-                if babble.load(Ordering::Relaxed) {
-                    let _ = device.write(&[0x5A; 64]);
-                }
-                let mut ready = [PollFd::new(&pty.near, PollFlags::IN)];
-                let wait = Timespec { tv_sec: 0, tv_nsec: 2_000_000 };
-                if poll(&mut ready, Some(&wait)).unwrap() == 0 {
-                    continue;
-                }
-                let mut bytes = [0; 256];
-                let Ok(count) = device.read(&mut bytes) else { continue };
-                receiver.push(&bytes[..count]);
-                while let Some(asked) = receiver.next() {
-                    let Ok(request) = &asked.request else { continue };
-                    let Some(reply) = answer(asked.unit, request, &level, &coils) else { continue };
-                    let frame = asked.reply(&reply);
-                    let frame = if late.load(Ordering::Relaxed) { std::mem::replace(&mut held, frame) } else { frame };
-                    device.write_all(&frame).unwrap();
-                }
-            }
-        }));
-        peer
-    }
-
-    fn coils(&self) -> BTreeMap<u16, bool> {
-        self.coils.lock().unwrap().clone()
-    }
-}
-
-impl Drop for Peer {
-    fn drop(&mut self) {
-        self.stop.store(true, Ordering::Relaxed);
-        self.thread.take().unwrap().join().unwrap();
-    }
-}
-
-/// What unit 1, the gauge, and unit 2, the relays, answer.
-fn answer(unit: u8, request: &Request, level: &AtomicI32, coils: &Mutex<BTreeMap<u16, bool>>) -> Option<Reply> {
-    match (unit, request) {
-        (1, Request::ReadInput { address: 0, count: 1 }) => {
-            Some(Reply::Registers(vec![level.load(Ordering::Relaxed) as u16]))
-        }
-        (1 | 2, Request::Loopback { .. }) => Some(Reply::Done),
-        (2, Request::WriteCoil { address, on }) => {
-            coils.lock().unwrap().insert(*address, *on);
-            Some(Reply::Done)
-        }
-        (2, Request::WriteCoils { address, on }) => {
-            coils.lock().unwrap().extend((*address..).zip(on.iter().copied()));
-            Some(Reply::Done)
-        }
-        (_, _) => None,
-    }
-}
-
-/// The demo's setup on a line of ours, its page on any free port.
-fn setup(folder: &Path) -> (PathBuf, PathBuf) {
-    let link = folder.join("line");
-    let text = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("config/demo.toml")).unwrap();
-    let text = text.replace("/dev/serial/by-id/simulated", link.to_str().unwrap());
-    let text = text.replace("[jobs]\ncards = \"cards\"\n", "");
-    let file = folder.join("table.toml");
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-    let more = format!("\n[page]\nlisten = \"127.0.0.1:{port}\"\n[journal]\npath = \"journal.db\"\n");
-    std::fs::write(&file, text + &more).unwrap();
-    (file, link)
-}
 
 fn vacuum(view: &Value) -> Option<f64> {
     view["vacuum_pa"].as_f64()
@@ -129,7 +27,7 @@ fn reads(pascals: f64) -> impl Fn(&Value) -> bool {
 #[test]
 fn a_reading_comes_to_the_page_and_the_light_follows_the_word() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let peer = Peer::on(&link, 8_400);
     let watched = Watched::run(&file);
     let view = watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
@@ -150,7 +48,7 @@ fn a_reading_comes_to_the_page_and_the_light_follows_the_word() {
 #[test]
 fn a_loss_in_the_middle_of_a_cut_is_red_and_latched_until_seen() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let peer = Peer::on(&link, 8_400);
     let watched = Watched::run(&file);
     watched.wait_for("TIGHT", 10 * SECOND, |view| view["verdict"] == "tight");
@@ -171,7 +69,7 @@ fn a_loss_in_the_middle_of_a_cut_is_red_and_latched_until_seen() {
 #[test]
 fn an_unplugged_line_is_blind_in_time_and_comes_back_alone_without_spinning() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let peer = Peer::on(&link, 8_400);
     let watched = Watched::run(&file);
     watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
@@ -191,7 +89,7 @@ fn an_unplugged_line_is_blind_in_time_and_comes_back_alone_without_spinning() {
 #[test]
 fn garbage_at_full_speed_neither_becomes_a_value_nor_grows_the_program() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let peer = Peer::on(&link, 8_400);
     let watched = Watched::run(&file);
     watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
@@ -212,7 +110,7 @@ fn garbage_at_full_speed_neither_becomes_a_value_nor_grows_the_program() {
 #[test]
 fn a_reply_that_comes_one_request_late_never_stands_for_a_newer_value() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let peer = Peer::on(&link, 3_000);
     let watched = Watched::run(&file);
     watched.wait_for("a reading", 5 * SECOND, reads(30_000.0));
@@ -232,7 +130,7 @@ fn a_reply_that_comes_one_request_late_never_stands_for_a_newer_value() {
 #[test]
 fn what_was_acknowledged_as_saved_survives_a_kill() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let _peer = Peer::on(&link, 8_400);
     let mut saved = 0;
     for round in 0..3 {
@@ -257,7 +155,7 @@ fn what_was_acknowledged_as_saved_survives_a_kill() {
 #[test]
 fn a_second_program_on_the_same_journal_says_so_and_leaves_the_first_alone() {
     let folder = tempfile::tempdir().unwrap();
-    let (file, link) = setup(folder.path());
+    let (file, link) = table_on(folder.path());
     let _peer = Peer::on(&link, 8_400);
     let watched = Watched::run(&file);
     watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
@@ -268,4 +166,26 @@ fn a_second_program_on_the_same_journal_says_so_and_leaves_the_first_alone() {
     assert_eq!(second.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&second.stderr).contains("in use by another"), "{second:?}");
     watched.wait_for("readings still", 3 * SECOND, reads(84_000.0));
+}
+
+#[test]
+fn a_disk_that_hangs_is_said_and_holds_up_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let Some(mount) = Mount::new(folder.path(), 64) else {
+        return could_not_run("a disk that hangs", "no file system can be mounted from a file here");
+    };
+    let (file, link) = table_on(&mount.folder);
+    let peer = Peer::on(&link, 8_400);
+    let watched = Watched::run(&file);
+    watched.wait_for("a reading", 5 * SECOND, reads(84_000.0));
+    let frozen = mount.freeze().unwrap();
+    let says_so = |view: &Value| view["degraded"].to_string().contains("not-saving");
+    watched.wait_for("not saving", 20 * SECOND, says_so);
+    peer.level.store(7_000, Ordering::Relaxed);
+    watched.wait_for("the next reading", SECOND, reads(70_000.0));
+    let saved = watched.now()["acked"].as_u64().unwrap();
+    drop(frozen);
+    let view = watched.wait_for("saving again", 10 * SECOND, |view| !says_so(view));
+    assert!(view["acked"].as_u64().unwrap() > saved);
+    assert_eq!(watched.stop(), Some(0));
 }

@@ -1,27 +1,34 @@
-//! `compute`: one forecast in a process of its own, with bounded memory.
+//! `compute`: one forecast in a process of its own, with bounded memory and time.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
 
 use anyhow::{Context, Result};
-use rustix::process::{Resource, Rlimit, setrlimit};
+use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
-use crate::daemon::Brief;
-use crate::expectation::Forecast;
+use crate::daemon::{Errand, Reply};
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
 
-/// The longest question that is read, in bytes.
-const LONGEST_QUESTION: u64 = 16 << 20;
+/// The longest processor time that a forecast may take, in seconds; the daemon ends it after as long by the clock.
+const MOST_SECONDS: u64 = 120;
+
+/// How far the forecast stands back for the watch.
+const NICENESS: i32 = 5;
+
+/// The longest errand that is read, in bytes.
+const LONGEST_ERRAND: u64 = 64 << 20;
 
 pub(super) fn run() -> Result<ExitCode> {
-    let limit = Rlimit { current: Some(MOST_MEMORY), maximum: Some(MOST_MEMORY) };
-    setrlimit(Resource::As, limit).context("the memory cannot be bounded")?;
+    let limit = |most| Rlimit { current: Some(most), maximum: Some(most) };
+    setrlimit(Resource::As, limit(MOST_MEMORY)).context("the memory cannot be bounded")?;
+    setrlimit(Resource::Cpu, limit(MOST_SECONDS)).context("the processor time cannot be bounded")?;
+    nice(NICENESS).context("the forecast cannot stand back")?;
     let mut question = Vec::new();
-    std::io::stdin().take(LONGEST_QUESTION).read_to_end(&mut question)?;
-    let brief: Brief = serde_json::from_slice(&question).context("the question is no brief for a forecast")?;
-    let answer: Result<Forecast, String> = brief.answer().map_err(|error| error.to_string());
-    std::io::stdout().write_all(&serde_json::to_vec(&answer)?)?;
+    std::io::stdin().take(LONGEST_ERRAND).read_to_end(&mut question)?;
+    let errand: Errand = postcard::from_bytes(&question).context("the question is no errand for a forecast")?;
+    let reply: Result<Reply, String> = errand.run();
+    std::io::stdout().write_all(&postcard::to_stdvec(&reply)?)?;
     Ok(ExitCode::SUCCESS)
 }

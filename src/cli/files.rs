@@ -15,9 +15,14 @@ use crate::setup::{Mistake, Setup, read_card, read_setup};
 const LARGEST: u64 = 1 << 20;
 
 pub(super) fn text(path: &Path) -> Result<String> {
+    text_of(path, LARGEST, "setup or card")
+}
+
+/// The text of a file of at most `largest` bytes; `kind` is what it is read as.
+pub(super) fn text_of(path: &Path, largest: u64, kind: &str) -> Result<String> {
     let size = std::fs::metadata(path).with_context(|| format!("cannot read {}", path.display()))?.len();
-    if size > LARGEST {
-        bail!("{} has {size} bytes, more than the {LARGEST} that a setup or card may have", path.display());
+    if size > largest {
+        bail!("{} has {size} bytes, more than the {largest} that a {kind} may have", path.display());
     }
     std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))
 }

@@ -12,6 +12,7 @@ use crate::event::Request;
 use crate::expectation::{Course, Forecast, zones_under};
 use crate::job::Card;
 use crate::setup::Setup;
+use crate::table::field::Resolution;
 use crate::table::{ZoneId, ZoneSet};
 
 /// Compute level and margins along the cut of a job, before it is cut.
@@ -45,7 +46,9 @@ impl Show {
             bail!("the card names no program, so there is nothing to draw; add program = \"FILE\" to it");
         }
         let open = open_zones(&setup, &card)?;
-        let forecast = Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }).answer()?;
+        let brief =
+            Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }, Resolution::Standard);
+        let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
             let mut told = serde_json::to_value(&forecast)?;
             if let Some(plan) = &planned {

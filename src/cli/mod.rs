@@ -15,6 +15,7 @@ mod plan;
 mod replay;
 mod run;
 mod simulate;
+mod solve;
 
 use std::process::ExitCode;
 
@@ -49,6 +50,8 @@ enum Command {
     Check(check::Check),
     /// Compute level and margins along the cut of a job.
     Forecast(forecast::Show),
+    /// Solve one table case: level, flow and the force on every part.
+    Solve(solve::Solve),
     /// Play a simulated table behind a pseudo-terminal.
     Simulate(simulate::Simulate),
     /// Play a recorded shift again and compare every action.
@@ -71,6 +74,7 @@ pub fn main() -> ExitCode {
         Command::Run(run) => run.run(),
         Command::Check(check) => check.run(),
         Command::Forecast(show) => show.run(),
+        Command::Solve(solve) => solve.run(),
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
         Command::Export(export) => export.run(),

@@ -1,26 +1,39 @@
 //! The black box: every event that the minder was given, and a digest of every action that it ordered.
 //!
-//! A piece is a version byte, the events, each as its length and its moment and event in postcard, a length of zero, and
-//! the SHA-256 of all actions of the piece in postcard, one after another.
+//! A piece is a version byte, the events, a zero, and the first 16 bytes of the SHA-256 of all actions of the piece in
+//! postcard, one after another. An event is its moment and the event itself in postcard. A moment is either a one and the
+//! whole of it, or two plus the microseconds since the moment before, and, with a calendar time, how many microseconds
+//! more than that went by in the calendar: both as postcard's integers of variable length, so that most moments take four
+//! bytes.
 
+use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::event::{Action, Event};
-use crate::moment::Moment;
+use crate::moment::{Moment, Span, Utc};
 
 /// The form of a piece.
-const FORM: u8 = 1;
+const FORM: u8 = 2;
+
+/// What stands where a moment might: the end of the events, a moment written out, or, from there on, a step of time.
+const END: u64 = 0;
+const WHOLE: u64 = 1;
+const STEP: u64 = 2;
+
+/// How much of the digest is kept; enough that no two lists of actions are taken for each other.
+const DIGEST_BYTES: usize = 16;
 
 /// Writes pieces.
 pub(super) struct Recorder {
     events: Vec<u8>,
+    last: Option<Moment>,
     actions: Sha256,
 }
 
 /// A piece as it is read.
 pub(super) struct Piece {
     pub(super) events: Vec<(Moment, Event)>,
-    digest: Vec<u8>,
+    digest: [u8; DIGEST_BYTES],
 }
 
 /// Sums up actions as a [`Recorder`] does.
@@ -28,14 +41,21 @@ pub(super) struct Sum(Sha256);
 
 impl Recorder {
     pub(super) fn new() -> Self {
-        Recorder { events: vec![FORM], actions: Sha256::new() }
+        Recorder { events: vec![FORM], last: None, actions: Sha256::new() }
     }
 
     pub(super) fn event(&mut self, at: Moment, event: &Event) {
-        let Ok(bytes) = postcard::to_stdvec(&(at, event)) else { return };
-        let Ok(length) = u32::try_from(bytes.len()) else { return };
-        self.events.extend_from_slice(&length.to_le_bytes());
-        self.events.extend_from_slice(&bytes);
+        match self.last.and_then(|last| step_between(last, at)) {
+            Some((step, drift)) => {
+                put(&mut self.events, &(STEP + step));
+                if let Some(drift) = drift {
+                    put(&mut self.events, &drift);
+                }
+            }
+            None => put(&mut self.events, &(WHOLE, at)),
+        }
+        put(&mut self.events, event);
+        self.last = Some(at);
     }
 
     pub(super) fn actions(&mut self, actions: &[Action]) {
@@ -44,12 +64,10 @@ impl Recorder {
 
     /// The piece so far, unless nothing happened; the next begins empty.
     pub(super) fn take(&mut self) -> Option<Vec<u8>> {
-        if self.events.len() == 1 {
-            return None;
-        }
+        self.last.take()?;
         let mut piece = std::mem::replace(&mut self.events, vec![FORM]);
-        piece.extend_from_slice(&0_u32.to_le_bytes());
-        piece.extend_from_slice(&std::mem::take(&mut self.actions).finalize());
+        put(&mut piece, &END);
+        piece.extend_from_slice(&short(std::mem::take(&mut self.actions)));
         Some(piece)
     }
 }
@@ -71,23 +89,64 @@ impl Piece {
         if *form != FORM {
             return None;
         }
-        let mut events = Vec::new();
+        let mut events: Vec<(Moment, Event)> = Vec::new();
         loop {
-            let (length, after) = rest.split_first_chunk::<4>()?;
-            match u32::from_le_bytes(*length) as usize {
-                0 => return Some(Piece { events, digest: after.to_vec() }),
-                length => {
-                    events.push(postcard::from_bytes(after.get(..length)?).ok()?);
-                    rest = &after[length..];
-                }
-            }
+            let at = match take(&mut rest)? {
+                END => return Some(Piece { events, digest: rest.try_into().ok()? }),
+                WHOLE => take(&mut rest)?,
+                step => after_step(events.last()?.0, step - STEP, &mut rest)?,
+            };
+            events.push((at, take(&mut rest)?));
         }
     }
 
     /// Whether the actions summed up are those that were ordered then, to the byte.
     pub(super) fn agrees(&self, sum: Sum) -> bool {
-        sum.0.finalize().as_slice() == self.digest
+        short(sum.0) == self.digest
     }
+}
+
+/// From one moment to the next in microseconds, and how much more than that in the calendar; `None` if more than this
+/// changed.
+fn step_between(last: Moment, at: Moment) -> Option<(u64, Option<i64>)> {
+    let nanos = at.steady.nanos().checked_sub(last.steady.nanos())?;
+    if at.boot != last.boot || at.synced != last.synced || !nanos.is_multiple_of(1000) {
+        return None;
+    }
+    let step = nanos / 1000;
+    match (last.civil, at.civil) {
+        (None, None) => Some((step, None)),
+        (Some(before), Some(now)) => {
+            let civil = now.micros().checked_sub(before.micros())?;
+            Some((step, Some(civil.checked_sub_unsigned(step)?)))
+        }
+        (None, Some(_)) | (Some(_), None) => None,
+    }
+}
+
+/// The moment so many microseconds after the last, its drift read from `rest`.
+fn after_step(last: Moment, step: u64, rest: &mut &[u8]) -> Option<Moment> {
+    let civil = match last.civil {
+        Some(before) => {
+            let civil = take::<i64>(rest)?.checked_add_unsigned(step)?;
+            Some(Utc::from_micros(before.micros().checked_add(civil)?))
+        }
+        None => None,
+    };
+    Some(Moment { steady: last.steady.plus(Span::from_nanos(step.checked_mul(1000)?)), civil, ..last })
+}
+
+fn put(bytes: &mut Vec<u8>, value: &impl Serialize) {
+    // Postcard has no form only for what has no known length, which is nothing here.
+    if let Ok(written) = postcard::to_stdvec(value) {
+        bytes.extend_from_slice(&written);
+    }
+}
+
+fn take<'a, T: serde::Deserialize<'a>>(rest: &mut &'a [u8]) -> Option<T> {
+    let (value, after) = postcard::take_from_bytes(rest).ok()?;
+    *rest = after;
+    Some(value)
 }
 
 fn add(sum: &mut Sha256, actions: &[Action]) {
@@ -98,8 +157,15 @@ fn add(sum: &mut Sha256, actions: &[Action]) {
     }
 }
 
+fn short(sum: Sha256) -> [u8; DIGEST_BYTES] {
+    let whole = sum.finalize();
+    std::array::from_fn(|place| whole[place])
+}
+
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
     use crate::event::LineId;
     use crate::moment::{BootId, Steady};
@@ -116,6 +182,33 @@ mod tests {
         recorder.take().unwrap()
     }
 
+    fn any_moment() -> impl Strategy<Value = Moment> {
+        let steady = prop_oneof![any::<u64>(), (0..100_000_u64).prop_map(|micros| micros * 1000)];
+        let civil = prop_oneof![any::<Option<i64>>(), (0..100_000_i64).prop_map(Some)];
+        (0..2_u64, steady, civil, any::<bool>()).prop_map(|(boot, steady, civil, synced)| Moment {
+            boot: BootId(boot),
+            steady: Steady::from_nanos(steady),
+            civil: civil.map(Utc::from_micros),
+            synced,
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn moments_come_back_to_the_nanosecond(moments in prop::collection::vec(any_moment(), 1..20)) {
+            let mut recorder = Recorder::new();
+            moments.iter().for_each(|at| recorder.event(*at, &Event::Due));
+            let piece = Piece::read(&recorder.take().unwrap()).unwrap();
+            prop_assert_eq!(piece.events.into_iter().map(|(at, _)| at).collect::<Vec<_>>(), moments);
+        }
+
+        #[test]
+        fn any_bytes_are_read_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+            let bytes: Vec<u8> = std::iter::once(FORM).chain(bytes).collect();
+            let _ = Piece::read(&bytes);
+        }
+    }
+
     #[test]
     fn a_piece_comes_back_as_it_was() {
         let piece = Piece::read(&recorded()).unwrap();
@@ -123,6 +216,17 @@ mod tests {
         let mut sum = Sum::new();
         sum.add(&[Action::WakeAt(Steady::from_nanos(9))]);
         assert!(piece.agrees(sum));
+    }
+
+    /// A tenth of a second on, the calendar a microsecond ahead: 100,002 in three bytes of seven bits, 1 in one, the event in one.
+    #[test]
+    fn a_step_of_a_tenth_of_a_second_takes_four_bytes() {
+        let civil = |nanos: u64, micros| Moment { civil: Some(Utc::from_micros(micros)), ..at(nanos) };
+        let mut recorder = Recorder::new();
+        recorder.event(civil(7_000, 50), &Event::Due);
+        let before = recorder.events.len();
+        recorder.event(civil(100_007_000, 100_051), &Event::Due);
+        assert_eq!(recorder.events.len() - before, 4 + 1);
     }
 
     #[test]
@@ -137,7 +241,7 @@ mod tests {
     fn nothing_is_no_piece_and_a_torn_piece_is_none() {
         assert_eq!(Recorder::new().take(), None);
         let whole = recorded();
-        for cut in 0..whole.len() - 32 {
+        for cut in 0..whole.len() {
             assert!(Piece::read(&whole[..cut]).is_none(), "{cut}");
         }
     }

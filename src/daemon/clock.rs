@@ -1,6 +1,8 @@
 //! The one place that reads the clocks.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use rustix::time::{ClockId, clock_gettime};
@@ -21,12 +23,27 @@ pub struct Clock {
     pace: f64,
     steady_origin: Steady,
     civil_origin: Utc,
+    /// Whether a time service keeps the calendar, when it was last looked.
+    synced: Arc<AtomicBool>,
 }
 
 impl Clock {
     /// A clock that runs `pace` times as fast as the computer's, from now on.
     pub fn new(pace: f64) -> Self {
-        Clock { boot: read_boot(), pace, steady_origin: read_steady(), civil_origin: read_civil() }
+        let clock = Clock {
+            boot: read_boot(),
+            pace,
+            steady_origin: read_steady(),
+            civil_origin: read_civil(),
+            synced: Arc::default(),
+        };
+        clock.look_for_time_service();
+        clock
+    }
+
+    /// Looks whether a time service keeps the calendar; [`Clock::now`] says what this found.
+    pub fn look_for_time_service(&self) {
+        self.synced.store(Path::new(SYNCHRONISED).exists(), Ordering::Relaxed);
     }
 
     /// How many times as fast as the computer's clock this one runs.
@@ -34,13 +51,14 @@ impl Clock {
         self.pace
     }
 
-    /// Steady time, suspended time included.
+    /// Steady time in whole microseconds, suspended time included.
     pub fn steady(&self) -> Steady {
         let real = read_steady();
-        if self.runs_true() {
-            return real;
-        }
-        self.steady_origin.plus(real.since(self.steady_origin).times(self.pace))
+        let shown = match self.runs_true() {
+            true => real,
+            false => self.steady_origin.plus(real.since(self.steady_origin).times(self.pace)),
+        };
+        Steady::from_nanos(shown.nanos() / 1000 * 1000)
     }
 
     /// The moment of an event that arrives now.
@@ -55,7 +73,7 @@ impl Clock {
             boot: self.boot,
             steady: self.steady(),
             civil: (civil >= EARLIEST_CIVIL).then_some(civil),
-            synced: Path::new(SYNCHRONISED).exists(),
+            synced: self.synced.load(Ordering::Relaxed),
         }
     }
 

@@ -1,18 +1,28 @@
 //! Forecasts, each in a child process of this same program, so that heavy work neither grows the daemon nor stalls it.
+//!
+//! What takes long, the boards condensed along a cut, hangs on the board, its zones' places and the job alone. The child gives them
+//! back beside the forecast, and the daemon hands them to the next child: when only zones, pump, filter, valves or the room's
+//! pressure are others, nothing is solved again.
 
+use std::collections::VecDeque;
 use std::process::Stdio;
+use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::process::Command;
+use tokio::sync::Semaphore;
 use tokio::time::timeout;
 
 use crate::event::Request;
-use crate::expectation::{self, Forecast, ForecastError, Question, Spread};
+use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
 use crate::gauge::Place;
+use crate::job::{Cut, Progress};
 use crate::setup::Setup;
-use crate::table::{ClosedForm, Table, Tap};
+use crate::table::field::{Resolution, Sequence};
+use crate::table::{Rect, Table, Tap};
 
 /// The longest a forecast may take.
 const LIMIT: Duration = Duration::from_secs(120);
@@ -20,7 +30,10 @@ const LIMIT: Duration = Duration::from_secs(120);
 /// The longest answer that is read, in bytes.
 const LONGEST_ANSWER: u64 = 64 << 20;
 
-/// What the child reads from its standard input, as JSON.
+/// The most bytes of condensed boards that are kept for later forecasts; the newest are kept whatever they take.
+const MOST_KEPT: usize = 4 << 20;
+
+/// What is to be forecast.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Brief {
     /// The table.
@@ -31,6 +44,26 @@ pub struct Brief {
     pub spread: Spread,
     /// What is asked.
     pub request: Request,
+    /// How finely the board is divided.
+    pub resolution: Resolution,
+}
+
+/// What the child reads from its standard input.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Errand {
+    /// The brief.
+    pub brief: Brief,
+    /// Its boards as bytes, if they are known from an earlier reply.
+    pub known: Option<Vec<u8>>,
+}
+
+/// What the child writes to its standard output.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Reply {
+    /// The forecast.
+    pub forecast: Forecast,
+    /// The boards as bytes, if they were condensed for it.
+    pub boards: Option<Vec<u8>>,
 }
 
 /// At how many points of a cut a forecast is reckoned.
@@ -38,50 +71,135 @@ const POINTS: u16 = 65;
 
 impl Brief {
     /// The brief for a table as it is set up.
-    pub fn new(setup: &Setup, request: Request) -> Self {
+    pub fn new(setup: &Setup, request: Request, resolution: Resolution) -> Self {
         let place = setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
         let tap = match place {
             Place::Manifold => Tap::Manifold,
             Place::PumpInlet => Tap::PumpInlet,
         };
-        Brief { table: setup.table.clone(), tap, spread: setup.spread, request }
+        Brief { table: setup.table.clone(), tap, spread: setup.spread, request, resolution }
     }
 
-    /// Reckons the forecast here and now.
+    /// Condenses the boards along the cut by the flow field, here and now.
+    ///
+    /// # Errors
+    /// [`ForecastError`] if the field does not settle.
+    pub fn condense(&self) -> Result<Boards, ForecastError> {
+        let mut lying: Option<Sequence> = None;
+        Boards::condense(&self.table, self.request.card.as_deref(), POINTS, |load| {
+            let mut sequence = match lying.take() {
+                Some(sequence) => sequence,
+                None => Sequence::start(&self.table, load, self.resolution)?,
+            };
+            sequence.go_to(load)?;
+            let field = sequence.field().clone();
+            lying = Some(sequence);
+            Ok::<_, ForecastError>(field)
+        })
+    }
+
+    /// Reckons the forecast over its boards.
     ///
     /// # Errors
     /// [`ForecastError`] for a request that cannot be answered.
-    pub fn answer(&self) -> Result<Forecast, ForecastError> {
+    pub fn answer(&self, boards: &Boards) -> Result<Forecast, ForecastError> {
         let question = Question {
             table: &self.table,
             tap: self.tap,
             card: self.request.card.as_deref(),
             sets: &self.request.open,
             spread: &self.spread,
-            points: POINTS,
         };
-        expectation::forecast(&question, ClosedForm::condense)
+        expectation::forecast(&question, boards)
+    }
+
+    /// What its boards hang on, as a digest.
+    fn key(&self) -> Result<[u8; 32], String> {
+        let zones: Vec<&[Rect]> = self.table.plenum.zones.iter().map(|zone| &zone.rects[..]).collect();
+        let cut = self.request.card.as_deref().map(|card| {
+            let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
+            (Cut::of(card).load(Progress::from_fraction(1.0)), held)
+        });
+        let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
+        let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;
+        Ok(Sha256::digest(bytes).into())
     }
 }
 
-/// Has a forecast computed.
-///
-/// # Errors
-/// One line of text that says why there is none.
-///
-/// # Cancellation
-/// Dropping the future kills the child.
-pub(super) async fn forecast(brief: &Brief) -> Result<Forecast, String> {
-    let said = timeout(LIMIT, run(brief))
-        .await
-        .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
-    serde_json::from_slice::<Result<Forecast, String>>(&said)
-        .map_err(|error| format!("the forecast is unreadable: {error}"))?
+impl Errand {
+    /// Runs it here and now.
+    ///
+    /// # Errors
+    /// One line of text that says why there is no forecast.
+    pub fn run(&self) -> Result<Reply, String> {
+        let told = |error: ForecastError| error.to_string();
+        let (boards, fresh) = match &self.known {
+            Some(known) => (postcard::from_bytes(known).map_err(|error| error.to_string())?, None),
+            None => {
+                let boards = self.brief.condense().map_err(told)?;
+                let bytes = postcard::to_stdvec(&boards).map_err(|error| error.to_string())?;
+                (boards, Some(bytes))
+            }
+        };
+        Ok(Reply { forecast: self.brief.answer(&boards).map_err(told)?, boards: fresh })
+    }
 }
 
-async fn run(brief: &Brief) -> Result<Vec<u8>, String> {
+/// Has forecasts computed, one at a time, and keeps their boards.
+#[derive(Debug)]
+pub(super) struct Computer {
+    resolution: Resolution,
+    turn: Semaphore,
+    kept: Mutex<VecDeque<([u8; 32], Vec<u8>)>>,
+}
+
+impl Computer {
+    /// One for a computer whose time runs `pace` times as fast as real time: what is hurried is reckoned on coarse cells.
+    pub(super) fn new(pace: f64) -> Self {
+        let resolution = if pace > 1.0 { Resolution::Preview } else { Resolution::Standard };
+        Computer { resolution, turn: Semaphore::new(1), kept: Mutex::default() }
+    }
+
+    /// Has a forecast computed.
+    ///
+    /// # Errors
+    /// One line of text that says why there is none.
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn forecast(&self, setup: &Setup, request: Request) -> Result<Forecast, String> {
+        let brief = Brief::new(setup, request, self.resolution);
+        let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
+        let key = brief.key()?;
+        let errand = Errand { brief, known: self.known(&key) };
+        let said = timeout(LIMIT, run(&errand))
+            .await
+            .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
+        let reply = postcard::from_bytes::<Result<Reply, String>>(&said)
+            .map_err(|error| format!("the forecast is unreadable: {error}"))??;
+        if let Some(boards) = reply.boards {
+            self.keep(key, boards);
+        }
+        Ok(reply.forecast)
+    }
+
+    fn known(&self, key: &[u8; 32]) -> Option<Vec<u8>> {
+        let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.iter().find(|(other, _)| other == key).map(|(_, boards)| boards.clone())
+    }
+
+    fn keep(&self, key: [u8; 32], boards: Vec<u8>) {
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.push_back((key, boards));
+        while kept.len() > 1 && kept.iter().map(|(_, boards)| boards.len()).sum::<usize>() > MOST_KEPT {
+            kept.pop_front();
+        }
+    }
+}
+
+async fn run(errand: &Errand) -> Result<Vec<u8>, String> {
     let program = std::env::current_exe().map_err(|error| format!("this program cannot find itself: {error}"))?;
-    let asked = serde_json::to_vec(brief).map_err(|error| error.to_string())?;
+    let asked = postcard::to_stdvec(errand).map_err(|error| error.to_string())?;
     let mut child = Command::new(program)
         .arg("compute")
         .stdin(Stdio::piped())

@@ -4,7 +4,7 @@
 //! - one task for each line (`port`): bytes and losses go to the worker, bytes to write come from it;
 //! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
-//! - the page: shows the newest view, and passes commands to the worker;
+//! - the page, in a thread of its own: shows the newest view, and passes commands to the worker;
 //! - one child process for each forecast (`compute`).
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
@@ -27,21 +27,22 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::net::TcpListener;
+use tokio::runtime::Builder;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::{mpsc, watch};
+use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
 pub use clock::Clock;
-pub use compute::Brief;
+pub use compute::{Brief, Errand, Reply};
 pub use look::readings;
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 
 use crate::event::{Actor, Command, Event, LineId};
-use crate::journal::JournalError;
+use crate::journal::{self, JournalError};
 use crate::minder::{Minder, MinderError};
 use crate::page::{self, Limits, PageState, Shown};
 use crate::setup::{Setup, StoreSettings};
@@ -98,11 +99,7 @@ pub enum DaemonError {
 /// # Errors
 /// [`DaemonError`] if it cannot start; once started it goes on whatever breaks.
 pub fn run(options: Options) -> Result<(), DaemonError> {
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .enable_all()
-        .build()
-        .map_err(DaemonError::Runtime)?;
+    let runtime = Builder::new_current_thread().enable_all().build().map_err(DaemonError::Runtime)?;
     let ended = runtime.block_on(serve(options));
     runtime.shutdown_timeout(STOP_LIMIT);
     ended
@@ -115,8 +112,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     let tasks = TaskTracker::new();
     let (store, opened) = store::open(&place(&setup, &folder), clock.now()).await?;
     let address = setup.page.listen;
-    let listener = TcpListener::bind(address).await.map_err(|reason| DaemonError::Listen { address, reason })?;
-    let local = listener.local_addr().map_err(|reason| DaemonError::Listen { address, reason })?;
+    let (listener, local) = listen(address).map_err(|reason| DaemonError::Listen { address, reason })?;
     let folder = cards::Folder::new(setup.cards_dir.as_ref().map(|cards| folder.join(cards)));
     let minder = Minder::new(setup.clone(), folder.names(&setup), opened, clock.now())?;
 
@@ -140,13 +136,14 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         limits: Limits::default(),
         shutdown: stop.clone(),
     };
-    tasks.spawn(page::serve(listener, state));
+    let page = serve_page(listener, state)?;
     tasks.spawn(cards::watch(folder, Arc::clone(&setup), events.clone(), stop.clone()));
     if let Some(controller) = controller {
         tasks.spawn(desk::pass_on(desk, controller, stop.clone()));
     }
     tasks.spawn(stop_on_signal(stop.clone()));
-    let (inbox, standing) = (store.inbox.clone(), store.standing.clone());
+    let (inbox, standing, journal) = (store.inbox.clone(), store.standing.clone(), store.journal.clone());
+    tasks.spawn(store::keep_copies(journal.clone(), stop.clone()));
     let writer = tokio::spawn(store.run());
 
     info!(table = setup.table_name, page = %local, "watching");
@@ -161,15 +158,27 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         asking,
         standing,
         outboxes,
-        inbox,
+        inbox: inbox.clone(),
         shown,
+        computer: Arc::new(compute::Computer::new(pace)),
         stop: stop.clone(),
     };
     worker.run().await;
     stop.cancel();
     notify(sd_notify::NotifyState::Stopping);
     tasks.close();
-    let ended = async { (tasks.wait().await, writer.await) };
+    let ended = async {
+        tasks.wait().await;
+        // Nobody may look any more when the writer closes, or the journal's log stays behind. The page, or the writer's
+        // task, may have ended before.
+        let _ = page.await;
+        let looking = journal.borrow().clone();
+        if let Some(journal) = looking {
+            journal.close().await;
+        }
+        let _ = inbox.send(journal::Write::Close).await;
+        let _ = writer.await;
+    };
     if timeout(STOP_LIMIT, ended).await.is_err() {
         warn!("some tasks did not end in time");
     }
@@ -177,10 +186,38 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     Ok(())
 }
 
-fn place(setup: &Setup, folder: &std::path::Path) -> crate::journal::Where {
+fn listen(address: SocketAddr) -> std::io::Result<(std::net::TcpListener, SocketAddr)> {
+    let listener = std::net::TcpListener::bind(address)?;
+    listener.set_nonblocking(true)?;
+    let local = listener.local_addr()?;
+    Ok((listener, local))
+}
+
+/// Serves the page from a thread of its own, so that whoever looks can never hold up the watching; the receiver ends with it.
+fn serve_page(listener: std::net::TcpListener, state: PageState) -> Result<oneshot::Receiver<()>, DaemonError> {
+    let runtime = Builder::new_current_thread().enable_all().build().map_err(DaemonError::Runtime)?;
+    let (ended, end) = oneshot::channel();
+    let serve = async move {
+        match TcpListener::from_std(listener) {
+            Ok(listener) => page::serve(listener, state).await,
+            Err(error) => Err(error),
+        }
+    };
+    let thread = std::thread::Builder::new().name("page".to_owned()).spawn(move || {
+        if let Err(error) = runtime.block_on(serve) {
+            warn!(%error, "the page is not served any more");
+        }
+        runtime.shutdown_background();
+        // Nobody may wait for it any more.
+        let _ = ended.send(());
+    });
+    thread.map(|_| end).map_err(DaemonError::Runtime)
+}
+
+fn place(setup: &Setup, folder: &std::path::Path) -> journal::Where {
     match &setup.store {
-        StoreSettings::Sqlite { path } => crate::journal::Where::Sqlite(folder.join(path)),
-        StoreSettings::Postgres { url } => crate::journal::Where::Postgres(url.clone()),
+        StoreSettings::Sqlite { path } => journal::Where::Sqlite(folder.join(path)),
+        StoreSettings::Postgres { url } => journal::Where::Postgres(url.clone()),
     }
 }
 

@@ -8,9 +8,11 @@ use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
+use futures_util::FutureExt;
 use serialport::{ClearBuffer, SerialPort};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::mpsc;
+use tokio::task::spawn_blocking;
 use tokio::time::{sleep, timeout};
 use tokio_serial::{SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
@@ -27,6 +29,12 @@ const WRITE_LIMIT: Duration = Duration::from_millis(250);
 
 /// Bytes read at one go; more than this in one go is not a gauge but noise, and is slowed down.
 const CHUNK: usize = 1024;
+
+/// Bytes are gathered for as long as so many characters take: one wake-up for most of a reply, not one for each byte.
+const GATHERED: f64 = 10.0;
+
+/// The longest that bytes are gathered; what a slow line's reader would wait longer for is not worth the delay.
+const LONGEST_GATHERING: Duration = Duration::from_millis(5);
 
 /// How long a line that floods is left alone after each chunk.
 const FLOOD_PAUSE: Duration = Duration::from_millis(50);
@@ -68,12 +76,18 @@ impl Tended {
         let mut wait = BACK_OFF.0;
         let mut told: Option<LineCause> = None;
         while !self.stop.is_cancelled() {
-            let cause = match open(&self.settings) {
-                Ok(port) => {
+            let settings = self.settings.clone();
+            // A driver may hang while it opens.
+            let opened = spawn_blocking(move || open(&settings)).await;
+            let cause = match opened.unwrap_or_else(|error| Err(LineCause::CannotOpen(error.to_string()))) {
+                Ok(mut port) => {
                     info!(line = self.settings.name, port = self.settings.port, "line open");
                     (wait, told) = (BACK_OFF.0, None);
                     self.remember(&port);
-                    let cause = self.converse(port).await;
+                    let cause = self.converse(&mut port).await;
+                    if self.stop.is_cancelled() {
+                        self.darken(&mut port).await;
+                    }
                     self.forget();
                     cause
                 }
@@ -97,7 +111,7 @@ impl Tended {
         }
     }
 
-    async fn converse(&mut self, mut port: SerialStream) -> LineCause {
+    async fn converse(&mut self, port: &mut SerialStream) -> LineCause {
         if self.events.send(Event::LineUp(self.line)).await.is_err() {
             return LineCause::Gone("the program is stopping".to_owned());
         }
@@ -106,7 +120,8 @@ impl Tended {
             tokio::select! {
                 read = port.read(&mut buffer) => match read {
                     Ok(0) => return LineCause::Gone("the device is gone".to_owned()),
-                    Ok(count) => {
+                    Ok(first) => {
+                        let count = first + gather(port, &mut buffer[first..], self.gathering()).await;
                         if self.events.send(Event::Bytes(self.line, buffer[..count].to_vec())).await.is_err() {
                             return LineCause::Gone("the program is stopping".to_owned());
                         }
@@ -116,18 +131,29 @@ impl Tended {
                     }
                     Err(error) => return LineCause::Gone(error.to_string()),
                 },
-                Some(bytes) = self.outbox.recv() => if let Err(cause) = write(&mut port, &bytes).await {
+                Some(bytes) = self.outbox.recv() => if let Err(cause) = write(port, &bytes).await {
                     return cause;
                 },
-                () = self.stop.cancelled() => {
-                    for frame in &self.dark_frames {
-                        let _ = write(&mut port, frame).await;
-                        sleep(Duration::from_millis(30)).await;
-                    }
-                    return LineCause::Gone("the program is stopping".to_owned());
-                }
+                () = self.stop.cancelled() => return LineCause::Gone("the program is stopping".to_owned()),
             }
         }
+    }
+
+    /// Switches the line's lights dark: from now on nobody is watching. A device still busy with the request before gets the
+    /// time to finish it.
+    async fn darken(&self, port: &mut SerialStream) {
+        for frame in &self.dark_frames {
+            sleep(Duration::from_millis(30)).await;
+            // Nothing is left to be done about a failure here.
+            let _ = write(port, frame).await;
+        }
+        sleep(Duration::from_millis(30)).await;
+    }
+
+    /// For how long bytes are gathered once the first are there.
+    fn gathering(&self) -> Duration {
+        let characters = Duration::from_nanos(self.settings.characters(GATHERED).nanos());
+        characters.clamp(Duration::from_millis(1), LONGEST_GATHERING)
     }
 
     fn remember(&self, port: &SerialStream) {
@@ -146,6 +172,18 @@ impl Tended {
 
     fn drop_unsent(&mut self) {
         while self.outbox.try_recv().is_ok() {}
+    }
+}
+
+/// Waits a moment, then takes what has come meanwhile; how many bytes. What is wrong with the line shows at the next read.
+async fn gather(port: &mut SerialStream, room: &mut [u8], span: Duration) -> usize {
+    if room.is_empty() {
+        return 0;
+    }
+    sleep(span).await;
+    match port.read(room).now_or_never() {
+        Some(Ok(count)) => count,
+        Some(Err(_)) | None => 0,
     }
 }
 

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, interval_at, timeout_at};
+use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::event::Seq;
@@ -16,6 +17,10 @@ const WAITING_WRITES: usize = 4096;
 
 /// How long to wait before a journal that could not be opened is tried again.
 const TRY_AGAIN: Duration = Duration::from_secs(5);
+
+/// When the journal is copied for the first time, and how often from then on.
+const COPY_AFTER: Duration = Duration::from_secs(600);
+const COPY_EVERY: Duration = Duration::from_secs(86_400);
 
 /// Numbers of records begin here, in milliseconds, where those of before are not known: 2020-01-01.
 const NUMBERS_FROM: Utc = Utc::from_micros(1_577_836_800_000_000);
@@ -115,5 +120,54 @@ impl Store {
                 Ok(Some(_)) => {}
             }
         }
+    }
+}
+
+/// Copies the journal soon after the start and then daily, so that a damaged one loses a day at most.
+pub(super) async fn keep_copies(journal: watch::Receiver<Option<Journal>>, stop: CancellationToken) {
+    copy_every(COPY_AFTER, COPY_EVERY, journal, stop).await;
+}
+
+async fn copy_every(
+    first: Duration,
+    every: Duration,
+    journal: watch::Receiver<Option<Journal>>,
+    stop: CancellationToken,
+) {
+    let mut rounds = interval_at(Instant::now() + first, every);
+    while stop.run_until_cancelled(rounds.tick()).await.is_some() {
+        let open = journal.borrow().clone();
+        let Some(journal) = open else { continue };
+        // A copy broken off leaves the one before as it was.
+        match stop.run_until_cancelled(journal.copy()).await {
+            Some(Err(error)) => warn!(%error, "the journal could not be copied"),
+            Some(Ok(())) | None => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moment::{BootId, Steady};
+
+    #[tokio::test]
+    async fn a_journal_is_copied_by_itself_and_the_copy_is_a_journal() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.db");
+        let at = Moment { boot: BootId(1), steady: Steady::from_nanos(1), civil: None, synced: false };
+        let (store, _) = open(&Where::Sqlite(path.clone()), at).await.unwrap();
+        let stop = CancellationToken::new();
+        let soon = Duration::from_millis(1);
+        let copies = tokio::spawn(copy_every(soon, Duration::from_secs(3600), store.journal.clone(), stop.clone()));
+        let copy = folder.path().join("journal.db.copy");
+        while !copy.exists() {
+            tokio::time::sleep(soon).await;
+        }
+        stop.cancel();
+        copies.await.unwrap();
+        let copied = Journal::look(&Where::Sqlite(copy)).await.unwrap();
+        assert_eq!(copied.last_entry("memory").await.unwrap(), None);
+        copied.close().await;
     }
 }

@@ -11,7 +11,7 @@ use tracing::{debug, error, info, warn};
 
 use super::black_box::Recorder;
 use super::clock::Clock;
-use super::compute::{self, Brief};
+use super::compute::Computer;
 use super::notify;
 use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
@@ -20,8 +20,14 @@ use crate::moment::{Moment, Span, Steady};
 use crate::page::Shown;
 use crate::setup::Setup;
 
-/// How often the black box is handed to the journal and the clocks are compared.
-const PIECE: Span = Span::from_secs(1);
+/// How often the clocks are compared and the journal is looked after.
+const ROUND: Span = Span::from_secs(1);
+
+/// How often the black box is handed to the journal.
+const PIECE: Span = Span::from_secs(2);
+
+/// A record that waits longer than this for the disk is trouble, although nothing has failed.
+const LONGEST_WAIT: Duration = Duration::from_secs(10);
 
 /// How often the minder's whole state is kept, from which a replay can start.
 const SNAPSHOT: Span = Span::from_secs(300);
@@ -50,6 +56,7 @@ pub(super) struct Worker {
     pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
+    pub(super) computer: Arc<Computer>,
     pub(super) stop: CancellationToken,
 }
 
@@ -59,7 +66,10 @@ struct Running {
     answers: BTreeMap<CommandId, oneshot::Sender<Answer>>,
     next_command: CommandId,
     wake_at: Steady,
+    round_at: Steady,
     piece_at: Steady,
+    /// Since when records wait for the disk without any of them being taken.
+    waiting_since: Option<Steady>,
     snapshot_at: Steady,
     last_seq: Seq,
     civil_less_steady: Option<i64>,
@@ -74,7 +84,9 @@ impl Worker {
             answers: BTreeMap::new(),
             next_command: CommandId(1),
             wake_at: now.steady,
+            round_at: now.steady,
             piece_at: now.steady,
+            waiting_since: None,
             snapshot_at: now.steady,
             last_seq: Seq(0),
             civil_less_steady: None,
@@ -85,11 +97,13 @@ impl Worker {
             self.step(&mut running, event);
             self.keep_time(&mut running);
         }
-        self.finish(&mut running).await;
+        if let Some(piece) = running.recorder.take() {
+            self.keep(Write::BlackBox(piece));
+        }
     }
 
     async fn next(&mut self, running: &mut Running) -> Option<Event> {
-        let until = running.wake_at.min(running.piece_at.plus(LONGEST_SLEEP));
+        let until = running.wake_at.min(running.round_at.plus(LONGEST_SLEEP));
         tokio::select! {
             biased;
             () = self.stop.cancelled() => None,
@@ -101,6 +115,7 @@ impl Worker {
                 Some(Event::Command(asked.actor, id, asked.command))
             }
             Ok(()) = self.standing.changed() => {
+                running.waiting_since = None;
                 let standing = self.standing.borrow_and_update();
                 Some(match &standing.trouble {
                     Some(trouble) => Event::StoreTrouble(trouble.clone()),
@@ -161,12 +176,13 @@ impl Worker {
     }
 
     fn compute(&self, id: RequestId, request: Request) {
-        let brief = Brief::new(&self.setup, request);
+        let setup = Arc::clone(&self.setup);
         let events = self.events.clone();
         let stop = self.stop.clone();
+        let computer = Arc::clone(&self.computer);
         tokio::spawn(async move {
             tokio::select! {
-                forecast = compute::forecast(&brief) => {
+                forecast = computer.forecast(&setup, request) => {
                     if let Err(text) = &forecast {
                         warn!(text, "no forecast");
                     }
@@ -180,17 +196,22 @@ impl Worker {
 
     /// Once a second: the black box goes to the journal, the clocks are compared, the service manager is told.
     fn keep_time(&mut self, running: &mut Running) {
-        let at = self.clock.now();
-        if at.steady.since(running.piece_at) < PIECE {
+        if self.clock.steady().since(running.round_at) < ROUND {
             return;
         }
-        running.piece_at = at.steady;
-        if let Some(piece) = running.recorder.take() {
-            self.keep(Write::BlackBox(piece));
+        self.clock.look_for_time_service();
+        let at = self.clock.now();
+        running.round_at = at.steady;
+        if at.steady.since(running.piece_at) >= PIECE {
+            running.piece_at = at.steady;
+            if let Some(piece) = running.recorder.take() {
+                self.keep(Write::BlackBox(piece));
+            }
         }
         if at.steady.since(running.snapshot_at) >= SNAPSHOT {
             self.keep_snapshot(running, at);
         }
+        self.notice_a_stuck_disk(running, at.steady);
         notify(sd_notify::NotifyState::Watchdog);
         let offset = at.civil.map(|civil| civil.micros() - (at.steady.nanos() / 1000) as i64);
         if let (Some(before), Some(now)) = (running.civil_less_steady, offset)
@@ -201,21 +222,21 @@ impl Worker {
         running.civil_less_steady = offset;
     }
 
+    /// A disk that hangs reports no failure; that nothing comes back from it is one.
+    fn notice_a_stuck_disk(&mut self, running: &mut Running, now: Steady) {
+        let all_stored = self.standing.borrow().stored >= running.last_seq;
+        running.waiting_since = if all_stored { None } else { running.waiting_since.or(Some(now)) };
+        if running.waiting_since.is_some_and(|since| self.clock.real(now.since(since)) > LONGEST_WAIT) {
+            let text = format!("the disk has taken nothing for {} s", LONGEST_WAIT.as_secs());
+            self.step(running, Event::StoreTrouble(text));
+        }
+    }
+
     fn keep_snapshot(&self, running: &mut Running, at: Moment) {
         running.snapshot_at = at.steady;
         match self.minder.snapshot() {
             Ok(bytes) => self.keep(Write::Snapshot { seq: running.last_seq, at, bytes }),
             Err(text) => error!(%text, "the state cannot be kept for a replay"),
-        }
-    }
-
-    async fn finish(&mut self, running: &mut Running) {
-        if let Some(piece) = running.recorder.take() {
-            self.keep(Write::BlackBox(piece));
-        }
-        let close = self.inbox.send(Write::Close);
-        if tokio::time::timeout(Duration::from_secs(2), close).await.is_err() {
-            warn!("the journal's writer takes nothing any more");
         }
     }
 }

@@ -1,14 +1,16 @@
 //! A load reckoned through from the first plunge to the last pass.
 
+use super::boards::{Board, Boards};
 use super::margin::{Acting, Footing};
 use super::spread::Spread;
 use super::{Course, Expected, Forecast, Weakest};
 use crate::job::{Card, Cut, HowHeld, Progress};
+use crate::table::field::NotSettled;
 use crate::table::{
-    ClosedForm, Condensed, OperatingPoint, PartId, Point, Rect, Sheet, Table, TableLoad, Tap, ZoneId, ZoneMatrix,
-    ZoneSet, leak_to_reach, operating_point, potentials_at,
+    ClosedForm, Condensed, Grip, OperatingPoint, PartId, Rect, Table, Tap, ZoneId, ZoneMatrix, ZoneSet, leak_to_reach,
+    operating_point, potentials_at,
 };
-use crate::units::{Length, PressureSquared, Vacuum};
+use crate::units::{PressureSquared, Vacuum};
 
 /// What is to be forecast.
 #[derive(Clone, Copy, Debug)]
@@ -23,12 +25,10 @@ pub struct Question<'a> {
     pub sets: &'a [ZoneSet],
     /// How well all this is known.
     pub spread: &'a Spread,
-    /// At how many points of the cut, both ends among them.
-    pub points: u16,
 }
 
 /// Why there is no forecast.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum ForecastError {
     /// No set of zones.
     #[error("a forecast was asked for without a set of open zones; name at least one")]
@@ -44,6 +44,23 @@ pub enum ForecastError {
     /// Fewer points than ends.
     #[error("a forecast was asked for at {0} points of the cut; it needs at least its 2 ends")]
     TooFewPoints(u16),
+    /// The boards are those of another table.
+    #[error("the boards have {boards} zones, but the table has {count}; condense the table's own")]
+    OtherTable {
+        /// Zones of the boards.
+        boards: usize,
+        /// Zones of the table.
+        count: usize,
+    },
+    /// A board resists.
+    #[error(transparent)]
+    NotSettled(#[from] NotSettled),
+}
+
+impl From<std::convert::Infallible> for ForecastError {
+    fn from(never: std::convert::Infallible) -> Self {
+        match never {}
+    }
 }
 
 /// No margin is told as greater, so that one against nothing is still a number.
@@ -52,31 +69,24 @@ const MOST_MARGIN: f64 = 1000.0;
 /// The share of the level over which a margin's slope is taken.
 const SLOPE_SHARE: f64 = 0.01;
 
-/// Reckons a load through, one course for each set of zones.
+/// Reckons a load through over its `boards`, one course for each set of zones.
 ///
-/// `condense` is called once for each point, in the order of the cut, then for the table covered and bare. Parts whose loss is
-/// unseen are found in closed form, whatever `condense` does.
+/// Parts whose loss is unseen are found in closed form.
 ///
 /// # Errors
 /// [`ForecastError`] for a question that cannot be answered.
-pub fn forecast<C: Condensed>(
-    question: &Question<'_>,
-    mut condense: impl FnMut(&Table, &TableLoad) -> C,
-) -> Result<Forecast, ForecastError> {
-    check(question)?;
-    let states = states(question, |load| condense(question.table, load));
-    let covered = condense(question.table, &covered(question.table)).zones().clone();
-    let bare = condense(question.table, &TableLoad::default()).zones().clone();
-    let sides = Sides::of(question);
+pub fn forecast(question: &Question<'_>, boards: &Boards) -> Result<Forecast, ForecastError> {
+    check(question, boards)?;
+    let sides = Sides::of(question, &boards.along);
     let level = |open, zones: &ZoneMatrix| operating_point(question.table, open, zones).level(question.tap);
     let courses = question
         .sets
         .iter()
         .map(|open| Course {
             open: *open,
-            points: states.iter().map(|state| (state.fraction, sides.expected(state, &states[0], *open))).collect(),
-            sealed: level(*open, &covered),
-            bare: level(*open, &bare),
+            points: boards.along.iter().map(|board| (board.fraction, sides.expected(board, *open))).collect(),
+            sealed: level(*open, &boards.covered),
+            bare: level(*open, &boards.bare),
         })
         .collect();
     Ok(Forecast {
@@ -98,85 +108,46 @@ pub fn zones_under(table: &Table, rect: &Rect) -> ZoneSet {
         .collect()
 }
 
-fn check(question: &Question<'_>) -> Result<(), ForecastError> {
-    if question.points < 2 {
-        return Err(ForecastError::TooFewPoints(question.points));
-    }
+fn check(question: &Question<'_>, boards: &Boards) -> Result<(), ForecastError> {
     if question.sets.is_empty() {
         return Err(ForecastError::NoSets);
     }
-    let count = question.table.plenum.zones.len();
+    let (count, boards) = (question.table.plenum.zones.len(), boards.bare.count());
+    if boards != count {
+        return Err(ForecastError::OtherTable { boards, count });
+    }
     let unknown = question.sets.iter().flat_map(|set| set.iter()).find(|zone| usize::from(zone.0) >= count);
     unknown.map_or(Ok(()), |zone| Err(ForecastError::UnknownZone { zone, count }))
-}
-
-/// The table at one point of the cut.
-struct State<C> {
-    fraction: f64,
-    board: C,
-    /// The parts that may go, by their place on the card.
-    at_risk: Vec<usize>,
-}
-
-fn states<C: Condensed>(question: &Question<'_>, mut condense: impl FnMut(&TableLoad) -> C) -> Vec<State<C>> {
-    let last = question.points - 1;
-    let fractions = (0..=last).map(|point| f64::from(point) / f64::from(last));
-    match question.card {
-        Some(card) => {
-            let cut = Cut::of(card);
-            fractions
-                .map(|fraction| {
-                    let progress = Progress::from_fraction(fraction);
-                    State { fraction, board: condense(&cut.load(progress)), at_risk: at_risk(card, &cut, progress) }
-                })
-                .collect()
-        }
-        None => [0.0, 1.0]
-            .map(|fraction| State { fraction, board: condense(&covered(question.table)), at_risk: vec![] })
-            .into(),
-    }
-}
-
-/// The parts that are free or being cut free and that nothing but air holds.
-fn at_risk(card: &Card, cut: &Cut<'_>, progress: Progress) -> Vec<usize> {
-    let begun = cut.freed(progress) + 1;
-    let alone = card.parts.iter().take(begun).enumerate().filter(|(_, part)| part.held == HowHeld::Vacuum);
-    alone.map(|(place, _)| place).collect()
-}
-
-/// The whole board under a tight sheet.
-fn covered(table: &Table) -> TableLoad {
-    let low = Point { x: Length::ZERO, y: Length::ZERO };
-    let high = Point { x: table.board.length, y: table.board.width };
-    let sheet = Sheet { rect: Rect { low, high }, gap: Length::ZERO, passes: None };
-    TableLoad { sheets: vec![sheet], ..TableLoad::default() }
 }
 
 /// The table as it is thought to be, and with its pump as weak and as strong as it may be.
 struct Sides<'a> {
     question: &'a Question<'a>,
+    /// The board before the first cut.
+    uncut: Option<&'a ZoneMatrix>,
     weak: Table,
     strong: Table,
 }
 
 impl<'a> Sides<'a> {
-    fn of(question: &'a Question<'a>) -> Self {
+    fn of(question: &'a Question<'a>, along: &'a [Board]) -> Self {
         let worn = |factor: f64| {
             let mut table = question.table.clone();
             table.pump.wear *= factor;
             table
         };
         let ratio = question.spread.pump;
-        Sides { question, weak: worn(1.0 / ratio), strong: worn(ratio) }
+        let uncut = along.first().map(|board| &board.zones);
+        Sides { question, uncut, weak: worn(1.0 / ratio), strong: worn(ratio) }
     }
 
-    fn expected<C: Condensed>(&self, state: &State<C>, uncut: &State<C>, open: ZoneSet) -> Expected {
+    fn expected(&self, board: &Board, open: ZoneSet) -> Expected {
         let Question { table, tap, spread, .. } = *self.question;
-        let zones = state.board.zones();
+        let zones = &board.zones;
         let balance = operating_point(table, open, zones);
         let mid = balance.level(tap);
         let level = |table: &Table, zones: &ZoneMatrix| operating_point(table, open, zones).level(tap);
-        let kerfs = |factor: f64| zones.with_share(factor - 1.0, zones, uncut.board.zones());
+        let kerfs = |factor: f64| zones.with_share(factor - 1.0, zones, self.uncut.unwrap_or(zones));
         let lower = [
             level(table, &zones.scaled(spread.board)),
             level(table, &kerfs(spread.kerf)),
@@ -194,31 +165,33 @@ impl<'a> Sides<'a> {
             low,
             mid,
             high: mid + together(mid, &higher),
-            weakest: self.weakest(state, open, &balance),
+            weakest: self.weakest(board, open, &balance),
             smallest_visible_leak: leak_to_reach(table, open, zones, tap, low),
             flow: balance.free_air(),
         }
     }
 
-    fn weakest<C: Condensed>(&self, state: &State<C>, open: ZoneSet, balance: &OperatingPoint) -> Option<Weakest> {
+    fn weakest(&self, board: &Board, open: ZoneSet, balance: &OperatingPoint) -> Option<Weakest> {
         let card = self.question.card?;
         let acting = Acting::of(card);
-        let room = self.question.table.air.room;
-        let potentials = balance.zone_potentials();
-        let weakness = |place: usize, potentials: &[PressureSquared]| {
-            let part = PartId(u32::try_from(place).unwrap_or(u32::MAX));
-            let force = state.board.part_force(part, potentials, room);
-            (part, force, Footing::of(card, &card.parts[place], force).margins(&acting).least().min(MOST_MARGIN))
+        let room = balance.field_room;
+        let weakness = |part: PartId, grip: &Grip, potentials: &[PressureSquared]| {
+            let force = grip.force(potentials, room);
+            let shape = card.parts.get(part.0 as usize)?;
+            Some((force, Footing::of(card, shape, force).margins(&acting).least().min(MOST_MARGIN)))
         };
-        let (place, (part, force, margin)) = state
+        let weak = |(part, grip): &'_ (PartId, Grip)| {
+            weakness(*part, grip, &balance.potentials).map(|(force, margin)| (*part, force, margin))
+        };
+        let (grip, (part, force, margin)) = board
             .at_risk
             .iter()
-            .map(|place| (*place, weakness(*place, &potentials)))
+            .filter_map(|risk| Some((&risk.1, weak(risk)?)))
             .min_by(|(_, (_, _, one)), (_, (_, _, other))| one.total_cmp(other))?;
         let Question { table, tap, .. } = *self.question;
         let level = balance.level(tap);
-        let shallower = potentials_at(table, open, state.board.zones(), tap, level * (1.0 - SLOPE_SHARE));
-        let (_, _, less) = weakness(place, &shallower);
+        let shallower = potentials_at(table, open, &board.zones, tap, level * (1.0 - SLOPE_SHARE));
+        let (_, less) = weakness(part, grip, &shallower)?;
         let apart = level.pascals() * SLOPE_SHARE;
         let margin_per_pascal = if apart > 0.0 { (margin - less) / apart } else { 0.0 };
         Some(Weakest { part, margin, force, margin_per_pascal })

@@ -1,10 +1,12 @@
 //! The level that a job should have, with its band; each part's margin; the smallest leak that would be noticed.
 
+mod boards;
 mod course;
 mod forecast;
 mod margin;
 mod spread;
 
+pub use boards::Boards;
 pub use forecast::{ForecastError, Question, forecast, zones_under};
 pub use margin::{Acting, Footing, Margins};
 pub use spread::{Spread, class_error};

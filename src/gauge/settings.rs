@@ -10,6 +10,16 @@ use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct GaugeId(pub u16);
 
+/// Where readings come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// A transducer.
+    Gauge,
+    /// The simulated table.
+    Simulated,
+}
+
 /// Where a gauge's pressure is taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

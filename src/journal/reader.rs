@@ -54,6 +54,10 @@ impl Journal {
         if let Where::Sqlite(path) = place {
             let form = match file::look(path)? {
                 Looks::Database => desk::form_of(path).await?,
+                Looks::New if !path.exists() => {
+                    let source = std::io::ErrorKind::NotFound.into();
+                    return Err(JournalError::File { path: path.clone(), source });
+                }
                 Looks::New | Looks::Garbage => 0,
             };
             if form == 0 {

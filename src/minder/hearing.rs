@@ -3,8 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::{MAIN_GAUGE, Minder};
-use crate::event::{Action, Fact, GapCause, ReadingRecord, Urgency};
-use crate::gauge::{Errand, GaugeId, Heard, LineId, Motion, Quality};
+use crate::event::{Action, Fact, GapCause, ReadingRecord};
+use crate::gauge::{GaugeId, Heard, LineId, Motion, Quality};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::Vacuum;
 use crate::watch::{Basis, CuttingKnown, Phase, Sample};
@@ -37,11 +37,7 @@ impl Minder {
         for (place, line) in (0..self.talkers.len()).zip(0..) {
             let mut heard = Vec::new();
             if let Some((bytes, errand)) = self.talkers[place].due(at.steady, &mut heard) {
-                let urgency = match errand {
-                    Errand::Poll => Urgency::Poll,
-                    Errand::Light => Urgency::Light,
-                };
-                out.push(Action::Send(LineId(line), bytes, urgency));
+                out.push(Action::Send(LineId(line), bytes, errand));
             }
             self.take_heard(at, heard, out);
         }

@@ -6,10 +6,9 @@ use crate::board::Prompt;
 use crate::event::Action;
 use crate::gauge::Quality;
 use crate::moment::{Moment, Span, Steady, Utc};
-use crate::setup::Source;
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{self, AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
+use crate::view::{AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
 use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -49,10 +48,7 @@ impl Minder {
             verdict,
             why,
             shadow_sheets_left: self.memory.shadow_left,
-            source: match self.setup.source {
-                Source::Gauge => view::Source::Gauge,
-                Source::Simulated => view::Source::Simulated,
-            },
+            source: self.setup.source,
             at: at.civil.map(Utc::rfc3339),
             age_s: newest.map(|newest| at.steady.since(newest.at).secs_f64()),
             stale_after_s: self.setup.watch.stale_after.secs_f64(),

@@ -95,8 +95,8 @@ mod tests {
     use super::*;
     use crate::job::{CardPart, CardSheet, Cutter, HowHeld, Material};
     use crate::table::{
-        Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pump, Rect, Rim, Rims, ValveLaw, Zone, ZoneSet,
-        operating_point,
+        Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pores, Pump, Rect, Rim, Rims, ValveLaw, Zone,
+        ZoneSet, operating_point,
     };
     use crate::units::{
         AbsolutePressure, Density, InletFlow, LayerResistance, Length, Permeability, SquareConductance,
@@ -143,6 +143,7 @@ mod tests {
                 rims: Rims { x_min: Rim::Sealed, x_max: Rim::Sealed, y_min: Rim::Sealed, y_max: Rim::Sealed },
                 seams: vec![],
                 top_entry: LayerResistance::ZERO,
+                pores: Pores::DARCY,
             },
             plenum: Plenum {
                 contact: LayerResistance::from_per_metre(number(&plenum["contact_resistance_per_m"])),

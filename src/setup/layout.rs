@@ -11,7 +11,7 @@ use super::suction::{full_flow, leak};
 use crate::expectation::Spread;
 use crate::table::leak::Pipe;
 use crate::table::{
-    Air, Board, BoardClass, Faces, Layer, Plenum, Point, Pump, Rect, Rim, Rims, Seam, ValveLaw, Zone, ZoneSet,
+    Air, Board, BoardClass, Faces, Layer, Plenum, Point, Pores, Pump, Rect, Rim, Rims, Seam, ValveLaw, Zone, ZoneSet,
 };
 use crate::units::{Density, LayerResistance, Length, MassFlow, Permeability, SquareResistance};
 
@@ -41,6 +41,7 @@ pub(super) fn board(board: &Section) -> Option<(Board, Spread)> {
         rims: rims?,
         seams: seams.into_iter().collect::<Option<_>>()?,
         top_entry: LayerResistance::from_per_metre(top_entry?),
+        pores: Pores::DARCY,
     };
     Some((board, spread))
 }

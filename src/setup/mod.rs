@@ -28,6 +28,7 @@ use section::Section;
 
 use crate::expectation::Spread;
 use crate::gauge::GaugeSettings;
+pub use crate::gauge::Source;
 use crate::job::Card;
 use crate::job::plan::Machine;
 use crate::lamp::LightSettings;
@@ -70,16 +71,6 @@ pub struct Setup {
     pub assumptions: Vec<Assumption>,
     /// What is allowed but worth a look.
     pub warnings: Vec<Mistake>,
-}
-
-/// Where readings come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Source {
-    /// A transducer.
-    Gauge,
-    /// The simulated table.
-    Simulated,
 }
 
 /// Where the page is served, and under which names.

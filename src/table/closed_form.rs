@@ -25,7 +25,7 @@ use footprint::Footprint;
 use paint::{Cover, Paint};
 use strip::Strip;
 
-use super::{Condensed, PartId, Table, TableLoad, ZoneId, ZoneMatrix};
+use super::{Condensed, Grip, PartId, Table, TableLoad, ZoneId, ZoneMatrix};
 use crate::units::{AbsolutePressure, Force, PressureSquared, Vacuum};
 
 /// A board under a load, condensed without a field.
@@ -79,11 +79,10 @@ impl Condensed for ClosedForm {
         &self.zones
     }
 
-    fn part_force(&self, part: PartId, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
-        let Some(footprint) = self.part(part).filter(|footprint| !footprint.lost) else { return Force::ZERO };
-        let mean: PressureSquared =
-            footprint.over.iter().map(|(zone, share)| zone_potentials[usize::from(zone.0)] * *share).sum();
-        pressing(mean * footprint.held, room) * footprint.area
+    fn grip(&self, part: PartId) -> Grip {
+        let Some(footprint) = self.part(part).filter(|footprint| !footprint.lost) else { return Grip::default() };
+        let shares = footprint.over.iter().map(|(zone, share)| (*zone, share * footprint.held)).collect();
+        Grip { patches: vec![(footprint.area.square_metres(), shares)] }
     }
 
     fn cover_force(&self, zone_potentials: &[PressureSquared], room: AbsolutePressure) -> Force {

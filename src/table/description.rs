@@ -169,6 +169,20 @@ pub struct Seam {
     pub conductance_m2: f64,
 }
 
+/// How the pores of a board depart from Darcy's law.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Pores {
+    /// Klinkenberg's slip pressure b in k·(1 + b/p); none where it is inside a fitted permeability.
+    pub slip: AbsolutePressure,
+    /// Forchheimer's inertial coefficient β in 1/m.
+    pub inertia_per_metre: f64,
+}
+
+impl Pores {
+    /// Darcy's law alone.
+    pub const DARCY: Pores = Pores { slip: AbsolutePressure::ZERO, inertia_per_metre: 0.0 };
+}
+
 /// The sacrificial board.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Board {
@@ -184,6 +198,8 @@ pub struct Board {
     pub seams: Vec<Seam>,
     /// Extra resistance of its bare top face.
     pub top_entry: LayerResistance,
+    /// Slip and inertia in its pores.
+    pub pores: Pores,
 }
 
 impl Board {
@@ -274,6 +290,13 @@ pub struct Table {
     pub filter: SquareResistance,
     /// The pump.
     pub pump: Pump,
+}
+
+impl Table {
+    /// The room's pressure as the field counts it: Darcy's law with slip is linear in (p_atm + b)² − (p + b)².
+    pub fn field_room(&self) -> AbsolutePressure {
+        AbsolutePressure::from_pascals(self.air.room.pascals() + self.board.pores.slip.pascals())
+    }
 }
 
 /// A sheet on the board.

@@ -3,7 +3,8 @@
 //! The board is linear in v = p_atm² − p² ([`ZoneMatrix`]); everything nonlinear lies on a network of a few unknowns that
 //! is monotone, so that its one balance is always found. A closed zone is taken out with no net flow and floats. Outside,
 //! one bracketed root on the pump's inlet pressure; inside, a damped Newton step on the open zones' throughputs, which stays
-//! smooth where a valve's drop vanishes.
+//! smooth where a valve's drop vanishes. Where a board slips, plenum leaks count as slipping too; inertia is taken to its first
+//! order, as a resistance before each zone (exact where the flow is straight through the board).
 
 use serde::{Deserialize, Serialize};
 
@@ -37,6 +38,11 @@ pub struct OperatingPoint {
     pub zones: Vec<AbsolutePressure>,
     /// What the board lets into each zone; its valve passes this and its plenum's own leak, a closed valve neither.
     pub zone_throughputs: Vec<Throughput>,
+    /// What drives the flow through the board from each zone: v = p_atm² − p², with slip (p_atm + b)² − (p + b)², less what
+    /// inertia takes.
+    pub potentials: Vec<PressureSquared>,
+    /// The room's pressure that these potentials are counted from, [`Table::field_room`].
+    pub field_room: AbsolutePressure,
     /// The air all this was reckoned in.
     pub air: Air,
 }
@@ -58,11 +64,6 @@ impl OperatingPoint {
     /// The flow counted in mass.
     pub fn mass_flow(&self) -> MassFlow {
         self.air.mass_flow(self.throughput)
-    }
-
-    /// The zones' potentials v = p_atm² − p².
-    pub fn zone_potentials(&self) -> Vec<PressureSquared> {
-        self.zones.iter().map(|zone| zone.potential_below(self.air.room)).collect()
     }
 }
 
@@ -95,7 +96,7 @@ pub fn leak_to_reach(table: &Table, open: ZoneSet, zones: &ZoneMatrix, tap: Tap,
     Throughput::from_pa_m3_per_s(spare.max(0.0)).at_room(table.air.room)
 }
 
-/// The zones' potentials while the level at `tap` is `level`, for whatever reason.
+/// What drives the board at each zone, as [`OperatingPoint::potentials`], while the level at `tap` is `level`, for whatever reason.
 pub fn potentials_at(
     table: &Table,
     open: ZoneSet,
@@ -138,21 +139,22 @@ fn balance_at(table: &Table, board: &Board<'_>, inlet: AbsolutePressure, mut flo
     for (zone, flow) in board.open.iter().zip(&flows) {
         through_valves[*zone] = *flow;
     }
+    let zones = potentials.iter().zip(&through_valves).enumerate();
+    let zones = zones.map(|(zone, (v, flow))| board.pressure(v + board.inertia(zone) * flow * flow.abs())).collect();
     let leaks = table.plenum.zones.iter().zip(&potentials).map(|(zone, v)| zone.leak.m3_per_s_pa() * v);
     OperatingPoint {
         manifold: AbsolutePressure::from_pascals(manifold),
         pump_inlet: inlet,
         throughput: Throughput::from_pa_m3_per_s(supply),
         relief: Throughput::from_pa_m3_per_s(board.relief(manifold)),
-        zones: potentials
-            .iter()
-            .map(|v| PressureSquared::from_pascals_squared(*v).pressure_below(table.air.room))
-            .collect(),
+        zones,
         zone_throughputs: through_valves
             .iter()
             .zip(leaks)
             .map(|(through, leak)| Throughput::from_pa_m3_per_s(through - leak))
             .collect(),
+        potentials: potentials.into_iter().map(PressureSquared::from_pascals_squared).collect(),
+        field_room: table.field_room(),
         air: table.air,
     }
 }
@@ -160,6 +162,7 @@ fn balance_at(table: &Table, board: &Board<'_>, inlet: AbsolutePressure, mut flo
 /// The board and everything that leaks, as the open zones see it.
 struct Board<'a> {
     table: &'a Table,
+    matrix: &'a ZoneMatrix,
     /// Effective area of a hole at the manifold.
     hole: Area,
     /// The open zones, by number.
@@ -171,9 +174,9 @@ struct Board<'a> {
 }
 
 impl<'a> Board<'a> {
-    fn new(table: &'a Table, open: ZoneSet, matrix: &ZoneMatrix, hole: Area) -> Self {
+    fn new(table: &'a Table, open: ZoneSet, matrix: &'a ZoneMatrix, hole: Area) -> Self {
         let count = matrix.count();
-        let zone = |index: usize| ZoneId(u8::try_from(index).unwrap_or(u8::MAX));
+        let zone = zone_id;
         let (opened, shut): (Vec<usize>, Vec<usize>) = (0..count).partition(|index| open.contains(zone(*index)));
         let per_viscosity = 0.5 / table.air.viscosity.pascal_seconds();
         let entry = |row: usize, column: usize| {
@@ -188,7 +191,7 @@ impl<'a> Board<'a> {
                 conductance.push(entry(*row, *column) + through_closed);
             }
         }
-        Board { table, hole, open: opened, conductance, closed: floating }
+        Board { table, matrix, hole, open: opened, conductance, closed: floating }
     }
 
     /// What all leaks and open zones bring to a manifold at this pressure; `flows` is the start and becomes the result.
@@ -243,7 +246,7 @@ impl<'a> Board<'a> {
     /// For each open zone its flow less what the board gives, and minus the slope of its potential with its flow.
     fn imbalance(&self, manifold: f64, flows: &[f64]) -> (Vec<f64>, Vec<f64>) {
         let (potentials, slopes): (Vec<f64>, Vec<f64>) =
-            self.open.iter().zip(flows).map(|(zone, flow)| self.behind_valve(*zone, manifold, *flow)).unzip();
+            self.open.iter().zip(flows).map(|(zone, flow)| self.driving(*zone, manifold, *flow)).unzip();
         let residual = self
             .rows()
             .zip(flows)
@@ -266,7 +269,31 @@ impl<'a> Board<'a> {
         matrix
     }
 
-    /// A zone's potential when `flow` leaves it through its valve, and minus its slope.
+    /// What drives the board at a zone when `flow` leaves it through its valve, and minus its slope.
+    fn driving(&self, zone: usize, manifold: f64, flow: f64) -> (f64, f64) {
+        let (v, slope) = self.behind_valve(zone, manifold, flow);
+        let (slip, room) = (self.table.board.pores.slip.pascals(), self.table.air.room.pascals());
+        let p = (room * room - v).max(0.0).sqrt();
+        // (p_atm + b)² − (p + b)² = v + 2b·(p_atm − p)
+        let (more, steeper) = if slip > 0.0 { (2.0 * slip * (room - p), 1.0 + slip / p.max(1.0)) } else { (0.0, 1.0) };
+        let inertia = self.inertia(zone) * flow.abs();
+        (v + more - inertia * flow, slope * steeper + 2.0 * inertia)
+    }
+
+    /// Inertia in the board as a resistance before the zone, in s²/m⁶: the first order of Forchheimer's law, which takes
+    /// 2β/(R·T)·∫|q|³dV from v·Q.
+    fn inertia(&self, zone: usize) -> f64 {
+        let pores = self.table.board.pores;
+        2.0 * pores.inertia_per_metre / self.table.air.specific_energy() * self.matrix.crowding(zone_id(zone))
+    }
+
+    /// A plenum's pressure where the field counts the potential `v`.
+    fn pressure(&self, v: f64) -> AbsolutePressure {
+        let above = PressureSquared::from_pascals_squared(v).pressure_below(self.table.field_room());
+        AbsolutePressure::from_pascals((above.pascals() - self.table.board.pores.slip.pascals()).max(0.0))
+    }
+
+    /// A zone's p_atm² − p² when `flow` leaves it through its valve, and minus its slope.
     fn behind_valve(&self, zone: usize, manifold: f64, flow: f64) -> (f64, f64) {
         let room = self.table.air.room.pascals();
         let at_manifold = room * room - manifold * manifold;
@@ -286,7 +313,7 @@ impl<'a> Board<'a> {
 
     fn all_potentials(&self, manifold: f64, flows: &[f64]) -> Vec<f64> {
         let opened: Vec<f64> =
-            self.open.iter().zip(flows).map(|(zone, flow)| self.behind_valve(*zone, manifold, *flow).0).collect();
+            self.open.iter().zip(flows).map(|(zone, flow)| self.driving(*zone, manifold, *flow).0).collect();
         let mut potentials = vec![0.0; self.open.len() + self.closed.len()];
         for (zone, v) in self.open.iter().zip(&opened) {
             potentials[*zone] = *v;
@@ -296,6 +323,10 @@ impl<'a> Board<'a> {
         }
         potentials
     }
+}
+
+fn zone_id(place: usize) -> ZoneId {
+    ZoneId(u8::try_from(place).unwrap_or(u8::MAX))
 }
 
 /// Newton steps after which the flows are taken as they are; a handful is usual.

@@ -12,8 +12,8 @@
 )]
 
 use holdwatch::table::{
-    Air, Board, Kerf, Layer, Manifold, PartShape, Plenum, Point, Pump, Rect, Relief, Rim, Rims, Seam, Sheet, Table,
-    TableLoad, ValveLaw, Zone, ZoneId, ZoneMatrix, ZoneSet,
+    Air, Board, Kerf, Layer, Manifold, PartShape, Plenum, Point, Pores, Pump, Rect, Relief, Rim, Rims, Seam, Sheet,
+    Table, TableLoad, ValveLaw, Zone, ZoneId, ZoneMatrix, ZoneSet,
 };
 use holdwatch::units::{
     AbsolutePressure, InletFlow, LayerResistance, Length, Permeability, SquareConductance, SquareResistance,
@@ -64,6 +64,7 @@ fn board(layers: Vec<Layer>, x_min: Rim, x_max: Rim, y_min: Rim, y_max: Rim) -> 
         rims: Rims { x_min, x_max, y_min, y_max },
         seams: vec![],
         top_entry: LayerResistance::ZERO,
+        pores: Pores::DARCY,
     }
 }
 

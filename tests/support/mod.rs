@@ -1,6 +1,9 @@
 //! What several tests need: pseudo-terminals, the program as a child process, and its page asked over HTTP.
 #![allow(dead_code, reason = "each test file uses its own part of this")]
 
+pub mod mount;
+pub mod peer;
+
 use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::os::fd::OwnedFd;
@@ -133,7 +136,8 @@ impl Watched {
                 return view;
             }
             assert!(begun.elapsed() < limit, "{what} did not come within {limit:?}; last view: {view:#}");
-            thread::sleep(Duration::from_millis(20));
+            // A page answers 20 requests a second to one address.
+            thread::sleep(Duration::from_millis(60));
         }
     }
 

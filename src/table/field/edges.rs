@@ -11,7 +11,7 @@ use crate::units::Length;
 const ON_RIM: f64 = 1e-6;
 
 /// The covered part of the top face before any free-standing kerf.
-#[derive(Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Cover {
     region: MultiPolygon<f64>,
     length: f64,
@@ -84,13 +84,19 @@ impl Edge {
         (-uy, ux)
     }
 
-    /// The distance from `point`.
-    pub(super) fn distance(&self, point: (f64, f64)) -> f64 {
+    /// The point of it that is nearest to `point`.
+    pub(super) fn nearest(&self, point: (f64, f64)) -> (f64, f64) {
         let (ux, uy) = self.direction();
         let (px, py) = (point.0 - self.from.0, point.1 - self.from.1);
         let length = (self.to.0 - self.from.0).hypot(self.to.1 - self.from.1);
         let along = (px * ux + py * uy).clamp(0.0, length);
-        (px - along * ux).hypot(py - along * uy)
+        (self.from.0 + along * ux, self.from.1 + along * uy)
+    }
+
+    /// The distance from `point`.
+    pub(super) fn distance(&self, point: (f64, f64)) -> f64 {
+        let (x, y) = self.nearest(point);
+        (point.0 - x).hypot(point.1 - y)
     }
 
     /// +1 if `point` lies on the covered side, −1 if not; nothing beyond the edge's ends.

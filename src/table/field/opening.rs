@@ -13,6 +13,7 @@
 //! rims besides, q̂ = cos(κw/2), in the proportion that makes E least. The grid's flux is spread a little wider than the
 //! kerf, just so far that no conductance comes out negative.
 
+use super::half_plane::HalfPlane;
 use super::spectrum::{Medium, bessel_j0, sinc};
 
 /// Steps of the tables from 0 to 90 degrees.
@@ -21,8 +22,13 @@ const ANGLES: usize = 18;
 const OFFSETS: usize = 24;
 /// The least E − F that is let through, over the top layer's 1/√(k_xy·k_z).
 const LEAST: f64 = 0.02;
-/// How wide a strip stands for a half-plane, in cells.
-const HALF_PLANE_CELLS: f64 = 8.0;
+/// The least flux, as a share of that far inside, that a cell outside takes part in.
+const LEAST_FLUX: f64 = 1e-3;
+/// How far the flux beside a wide opening's edge is spread, in cells: less would ask negative conductances of cells whose wall
+/// the edge runs along.
+const EDGE_SPREAD: f64 = 1.0;
+/// How far into a wide opening its cells are matched, in cells; beyond, v is nothing.
+const EDGE_DEPTH: f64 = 2.0;
 
 /// A table over direction and distance, linear in between.
 #[derive(Clone, Debug)]
@@ -47,40 +53,24 @@ impl Chart {
     }
 }
 
-/// How the flux of an opening lies across it: a share of 1/√(w² − 4x²), the rest on its two rims.
-#[derive(Clone, Copy, Debug)]
-struct Profile {
-    width: f64,
-    inner: f64,
-}
-
-impl Profile {
-    /// The profile of a strip, and its E in 1/m².
-    fn of(width: f64, medium: &Medium, waves: &[(f64, f64)]) -> (Self, f64) {
-        let (mut inner, mut rims, mut both) = (0.0, 0.0, 0.0);
-        for (wave, weight) in waves {
-            let filter = medium.exact(*wave) * weight / std::f64::consts::PI;
-            let (bessel, cosine) = (bessel_j0(0.5 * wave * width), (0.5 * wave * width).cos());
-            inner += filter * bessel * bessel;
-            rims += filter * cosine * cosine;
-            both += filter * bessel * cosine;
-        }
-        if medium.gap > 0.0 {
-            let share = ((rims - both) / (inner + rims - 2.0 * both)).clamp(0.0, 1.0);
-            let rest = 1.0 - share;
-            let level = share * share * inner + 2.0 * share * rest * both + rest * rest * rims;
-            return (Profile { width, inner: share }, level);
-        }
-        // Beyond the last wave T is 1/(κ·√(k_xy·k_z)) and J₀² is 1/(π·κ·w/2) on average.
-        let last = waves.last().map_or(1.0, |(wave, _)| *wave);
-        let tail = 2.0 / (std::f64::consts::PI.powi(2) * width * last * medium.top_mean());
-        (Profile { width, inner: 1.0 }, inner + tail)
+/// E of a strip in 1/m²: its flux lies as 1/√(w² − 4x²), with a gap a share of it on its two rims besides.
+fn strip_level(width: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
+    let (mut inner, mut rims, mut both) = (0.0, 0.0, 0.0);
+    for (wave, weight) in waves {
+        let filter = medium.exact(*wave) * weight / std::f64::consts::PI;
+        let (bessel, cosine) = (bessel_j0(0.5 * wave * width), (0.5 * wave * width).cos());
+        inner += filter * bessel * bessel;
+        rims += filter * cosine * cosine;
+        both += filter * bessel * cosine;
     }
-
-    fn transform(&self, wave: f64) -> f64 {
-        let half = 0.5 * wave * self.width;
-        self.inner * bessel_j0(half) + if self.inner < 1.0 { (1.0 - self.inner) * half.cos() } else { 0.0 }
+    if medium.gap > 0.0 {
+        let share = ((rims - both) / (inner + rims - 2.0 * both)).clamp(0.0, 1.0);
+        let rest = 1.0 - share;
+        return share * share * inner + 2.0 * share * rest * both + rest * rest * rims;
     }
+    // Beyond the last wave T is 1/(κ·√(k_xy·k_z)) and J₀² is 1/(π·κ·w/2) on average.
+    let last = waves.last().map_or(1.0, |(wave, _)| *wave);
+    inner + 2.0 / (std::f64::consts::PI.powi(2) * width * last * medium.top_mean())
 }
 
 /// A kerf of one width on one grid and medium.
@@ -100,7 +90,7 @@ impl LineSink {
         let side = medium.grid.hx.max(medium.grid.hy);
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
-        let (_, level) = Profile::of(width, medium, &waves);
+        let level = strip_level(width, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
         let least = LEAST / medium.top_mean();
@@ -111,7 +101,7 @@ impl LineSink {
         let chart = grid_waves.chart(
             0.0,
             0.5 * (spread + 1.5 * side),
-            |wave| sinc(0.5 * wave * spread),
+            |wave| (sinc(0.5 * wave * spread), 0.0),
             |drop, _| level - drop,
         );
         LineSink { spread, chart, entry: entry / width }
@@ -127,11 +117,13 @@ impl LineSink {
 /// The straight edge of a wide opening on one grid and medium.
 #[derive(Clone, Debug)]
 pub(super) struct EdgeSink {
-    /// E − F and the flux, whose ratio is the conductance per cell area, over direction and distance.
+    /// E − F and the flux, whose ratio is the conductance per cell area, over direction and distance outside.
     rest: Chart,
     flux: Chart,
     /// How far outside the opening cells still take part, in metres.
     pub outside: f64,
+    /// How far inside it they are matched, in metres.
+    pub inside: f64,
     /// A conductance per cell area beyond which a cell counts as open.
     greatest: f64,
 }
@@ -140,48 +132,30 @@ impl EdgeSink {
     /// Matches an edge.
     pub(super) fn new(medium: &Medium) -> Self {
         let side = medium.grid.hx.max(medium.grid.hy);
-        let width = HALF_PLANE_CELLS * side;
-        let waves = medium.waves(1.2 * width, 80.0 / side);
-        let (profile, level) = Profile::of(width, medium, &waves);
+        let (spread, inside) = (EDGE_SPREAD * side, EDGE_DEPTH * side);
+        let outside = 0.5 * spread + std::f64::consts::FRAC_1_SQRT_2 * side;
+        let half = HalfPlane::of(medium);
+        let waves = medium.waves(inside + outside, 80.0 / side);
         let grid_waves = GridWaves::new(medium, &waves);
-        let inside = |spread: f64| {
-            let transform = |wave: f64| profile.transform(wave) * sinc(0.5 * wave * spread);
-            level - grid_waves.drop(transform, 0.5 * width - 0.5 * medium.grid.hx)
+        let transform = |wave: f64| {
+            let (size, phase) = half.transform(wave);
+            (size * sinc(0.5 * wave * spread), -phase)
         };
-        let mut spread = 0.0;
-        while spread < 2.0 * side && inside(spread) < 0.0 {
-            spread += 0.05 * side;
-        }
-        let outside = 0.5 * spread + 0.72 * side;
-        let transform = |wave: f64| profile.transform(wave) * sinc(0.5 * wave * spread);
-        let (first, last) = (0.5 * width - 1.5 * side, 0.5 * width + outside);
-        let rest = grid_waves.chart(first, last, transform, |drop, _| level - drop);
-        let flux = grid_waves.chart(first, last, transform, |_, density| density);
-        EdgeSink {
-            rest: rest.from(0.5 * width),
-            flux: flux.from(0.5 * width),
-            outside,
-            greatest: 50.0 * medium.top_mean() / side,
-        }
+        let rest = grid_waves.chart(-inside, outside, transform, |drop, _| half.even - (0.5 * half.even + drop));
+        let flux = grid_waves.chart(-inside, outside, transform, |_, density| 0.5 + density);
+        EdgeSink { rest, flux, outside, inside, greatest: 50.0 * medium.top_mean() / side }
     }
 
     /// The conductance per cell area in m of a cell whose middle lies `distance` outside the opening (negative inside).
     pub(super) fn permeance(&self, cosine: f64, sine: f64, distance: f64) -> f64 {
         let (rest, flux) = (self.rest.at(cosine, sine, distance), self.flux.at(cosine, sine, distance));
-        if flux <= 0.0 {
+        if flux <= LEAST_FLUX {
             0.0
         } else if rest * self.greatest <= flux {
             self.greatest
         } else {
             flux / rest
         }
-    }
-}
-
-impl Chart {
-    /// The same with distances counted from `zero`.
-    fn from(self, zero: f64) -> Self {
-        Chart { first: self.first - zero, ..self }
     }
 }
 
@@ -208,15 +182,6 @@ impl<'a> GridWaves<'a> {
         GridWaves { waves, filters: filters.collect() }
     }
 
-    /// F at `distance` from a line square to x.
-    fn drop(&self, transform: impl Fn(f64) -> f64, distance: f64) -> f64 {
-        self.waves
-            .iter()
-            .zip(&self.filters[0])
-            .map(|((wave, _), (filter, _))| filter * transform(*wave) * (wave * distance).cos())
-            .sum()
-    }
-
     /// The least of E − F over a kerf spread evenly over `spread`, sought where it can be: at the middle line.
     fn least_rest(&self, level: f64, spread: f64) -> f64 {
         let drop = |filters: &Vec<(f64, f64)>| -> f64 {
@@ -225,14 +190,20 @@ impl<'a> GridWaves<'a> {
         self.filters.iter().map(|filters| level - drop(filters)).fold(f64::INFINITY, f64::min)
     }
 
-    /// A chart of `value`(F, flux density) over distances `first`..`last`, for a flux with this `transform`.
-    fn chart(&self, first: f64, last: f64, transform: impl Fn(f64) -> f64, value: impl Fn(f64, f64) -> f64) -> Chart {
+    /// A chart of `value`(F, flux density) over distances `first`..`last`, for a flux whose transform has this size and phase.
+    fn chart(
+        &self,
+        first: f64,
+        last: f64,
+        transform: impl Fn(f64) -> (f64, f64),
+        value: impl Fn(f64, f64) -> f64,
+    ) -> Chart {
         let step = (last - first) / OFFSETS as f64;
-        let transforms: Vec<f64> = self.waves.iter().map(|(wave, _)| transform(*wave)).collect();
+        let transforms: Vec<(f64, f64)> = self.waves.iter().map(|(wave, _)| transform(*wave)).collect();
         let values = self.filters.iter().map(|filters| {
             let mut sums = [(0.0, 0.0); OFFSETS + 1];
-            for (((wave, _), flux), (filter, cell)) in self.waves.iter().zip(&transforms).zip(filters) {
-                let (mut before, mut now) = ((wave * (first - step)).cos(), (wave * first).cos());
+            for (((wave, _), (flux, phase)), (filter, cell)) in self.waves.iter().zip(&transforms).zip(filters) {
+                let (mut before, mut now) = ((wave * (first - step) + phase).cos(), (wave * first + phase).cos());
                 let turn = 2.0 * (wave * step).cos();
                 for sum in &mut sums {
                     sum.0 += filter * flux * now;

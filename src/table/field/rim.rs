@@ -159,13 +159,14 @@ impl Column {
     }
 }
 
-/// Gauss–Jordan elimination without pivoting, which a diagonally dominant matrix does not need.
-fn eliminate(matrix: &mut [Vec<f64>], sides: &mut [Vec<f64>]) {
+/// Gauss–Jordan elimination without pivoting, which a positive definite matrix does not need.
+pub(super) fn eliminate(matrix: &mut [Vec<f64>], sides: &mut [Vec<f64>]) {
     for pivot in 0..matrix.len() {
         let scale = 1.0 / matrix[pivot][pivot];
         let (own, own_side) = (matrix[pivot].clone(), sides[pivot].clone());
-        for row in 0..matrix.len() {
-            let factor = if row == pivot { 1.0 - scale } else { matrix[row][pivot] * scale };
+        matrix[pivot].iter_mut().chain(&mut sides[pivot]).for_each(|value| *value *= scale);
+        for row in (0..matrix.len()).filter(|row| *row != pivot) {
+            let factor = matrix[row][pivot] * scale;
             if factor != 0.0 {
                 matrix[row][pivot..].iter_mut().zip(&own[pivot..]).for_each(|(value, own)| *value -= factor * own);
                 sides[row].iter_mut().zip(&own_side).for_each(|(value, own)| *value -= factor * own);

@@ -5,16 +5,19 @@
 //! S = C − bᵀA⁻¹b changes by exactly Σ D·u_before·u_after over the same cells, by the identity
 //! A⁻¹ − (A + D)⁻¹ = A⁻¹·D·(A + D)⁻¹. What the windows cut off adds up slowly; after some dozens of kerfs all is solved in full.
 
+use std::collections::BTreeMap;
+
+use super::edges::Cover;
 use super::grid::{Grid, Resolution};
 use super::lattice::Real;
 use super::multigrid::{Multigrid, NotSettled};
 use super::surface::Surface;
 use super::window::Window;
 use super::{Field, Footprint, Precision, TopFace, zone_id};
-use crate::table::{Kerf, PartShape, Table, TableLoad};
+use crate::table::{Kerf, Table, TableLoad};
 
 /// A window's margin in reaches of a disturbance.
-const MARGIN: f64 = 5.0;
+const MARGIN: f64 = 4.5;
 /// What is left of a change's residual.
 const TOLERANCE: f64 = 1e-4;
 /// A field that is everywhere below this at a kerf is not touched by it.
@@ -25,11 +28,19 @@ const REFRESH: usize = 64;
 /// A load that is being cut.
 #[derive(Clone, Debug)]
 pub struct Sequence {
+    table: Table,
+    resolution: Resolution,
+    load: TableLoad,
+    cover: Cover,
     surface: Surface,
-    parts: Vec<PartShape>,
     field: Field,
+    /// The top face before its first kerf, and its field if it was solved.
+    uncut: (Surface, Option<Field>),
     since_refresh: usize,
 }
+
+/// Cells with what is added to their conductance to the room, in m³.
+type Opened = Vec<(usize, f64)>;
 
 impl Sequence {
     /// Solves `table` under `load` as it is before the first cut.
@@ -37,9 +48,24 @@ impl Sequence {
     /// # Errors
     /// As [`Field::solve`].
     pub fn start(table: &Table, load: &TableLoad, resolution: Resolution) -> Result<Self, NotSettled> {
-        let surface = Surface::new(table, load, Grid::new(&table.board, resolution));
+        let cover = Cover::new(table, load);
+        let uncut = Surface::uncut(table, load, &cover, Grid::new(&table.board, resolution));
+        let mut surface = uncut.clone();
+        for kerf in &load.kerfs {
+            surface.cut(kerf);
+        }
         let field = Field::over(&surface, &load.parts, Precision::Working)?;
-        Ok(Sequence { surface, parts: load.parts.clone(), field, since_refresh: 0 })
+        let uncut_field = load.kerfs.is_empty().then(|| field.clone());
+        Ok(Sequence {
+            table: table.clone(),
+            resolution,
+            load: load.clone(),
+            cover,
+            surface,
+            field,
+            uncut: (uncut, uncut_field),
+            since_refresh: 0,
+        })
     }
 
     /// The field as it is now.
@@ -53,17 +79,31 @@ impl Sequence {
     /// As [`Field::solve`].
     pub fn cut(&mut self, kerf: &Kerf) -> Result<(), NotSettled> {
         let opened = self.surface.cut(kerf);
-        self.since_refresh += 1;
-        if self.since_refresh > REFRESH {
-            return self.refresh();
+        self.load.kerfs.push(kerf.clone());
+        self.follow(vec![opened])
+    }
+
+    /// Brings the top face to `load` of the same table: by windows where only kerfs differ, anew otherwise.
+    ///
+    /// # Errors
+    /// As [`Field::solve`].
+    pub fn go_to(&mut self, load: &TableLoad) -> Result<(), NotSettled> {
+        let cover = Cover::new(&self.table, load);
+        if load.sheets != self.load.sheets || load.parts != self.load.parts || cover != self.cover {
+            *self = Self::start(&self.table, load, self.resolution)?;
+            return Ok(());
         }
-        let cells = opened.iter().map(|(cell, _)| *cell);
-        let margin = MARGIN * self.surface.reach();
-        if let Some(window) = Window::around(cells, margin, &self.surface.grid) {
-            self.update(&opened, &window)?;
-            self.press_anew(&window);
+        let before = std::mem::replace(&mut self.surface, self.uncut.0.clone());
+        self.load = load.clone();
+        let touched: Vec<Opened> = load.kerfs.iter().map(|kerf| self.surface.cut(kerf)).collect();
+        if let (true, Some(field)) = (load.kerfs.is_empty(), &self.uncut.1) {
+            (self.field, self.since_refresh) = (field.clone(), 0);
+            return Ok(());
         }
-        Ok(())
+        let groups = grouped(&self.surface.opened_since(&before), touched);
+        // What the charts of new kerfs took to draw is kept.
+        self.uncut.0.keep_charts(&self.surface);
+        if groups.is_empty() { Ok(()) } else { self.follow(groups) }
     }
 
     /// Solves the whole board anew.
@@ -71,23 +111,49 @@ impl Sequence {
     /// # Errors
     /// As [`Field::solve`].
     pub fn refresh(&mut self) -> Result<(), NotSettled> {
-        self.field = Field::over(&self.surface, &self.parts, Precision::Working)?;
+        self.field = Field::over(&self.surface, &self.load.parts, Precision::Working)?;
         self.since_refresh = 0;
         Ok(())
     }
 
-    fn update(&mut self, opened: &[(usize, f64)], window: &Window) -> Result<(), NotSettled> {
+    /// Brings the field to the surface, which has `groups` open since: each in its own window, from the field before all of them.
+    fn follow(&mut self, groups: Vec<Opened>) -> Result<(), NotSettled> {
+        self.since_refresh += groups.len();
+        if self.since_refresh > REFRESH {
+            return self.refresh();
+        }
+        let opened: Opened = groups.iter().flatten().copied().collect();
+        let before = self.field.at_cells(&opened);
+        let mut start = 0;
+        for group in &groups {
+            let values: Vec<&[f64]> = before.iter().map(|values| &values[start..start + group.len()]).collect();
+            start += group.len();
+            if let Some(window) = self.window(group) {
+                self.update(group, &values, &window)?;
+                self.press_anew(&window);
+            }
+        }
+        let after = self.field.at_cells(&opened);
+        self.add_flows(&opened, &before, &after);
+        Ok(())
+    }
+
+    fn window(&self, group: &Opened) -> Option<Window> {
+        let cells = group.iter().map(|(cell, _)| *cell);
+        Window::around(cells, MARGIN * self.surface.reach(), &self.surface.grid)
+    }
+
+    /// Adds the change that `opened` makes to each zone's field, whose values there were `before`.
+    fn update(&mut self, opened: &Opened, before: &[&[f64]], window: &Window) -> Result<(), NotSettled> {
         let (block, strata) = self.surface.block(window);
         let mut multigrid = Multigrid::new(&block, &strata);
-        let values = |top: &TopFace| -> Vec<f64> { opened.iter().map(|(cell, _)| top.at(*cell as u32)).collect() };
-        let before: Vec<Vec<f64>> = self.field.tops.iter().map(values).collect();
-        for (top, at_kerf) in self.field.tops.iter_mut().zip(&before) {
+        for (top, at_kerf) in self.field.tops.iter_mut().zip(before) {
             if at_kerf.iter().all(|value| value.abs() < UNTOUCHED) {
                 continue;
             }
             let lattice = multigrid.finest().lattice;
             let mut source = vec![0.0; window.len()];
-            for ((cell, added), value) in opened.iter().zip(at_kerf) {
+            for ((cell, added), value) in opened.iter().zip(*at_kerf) {
                 if let Some(place) = window.place(*cell, &self.surface.grid) {
                     source[place] = -added * value / self.surface.unit();
                 }
@@ -98,13 +164,11 @@ impl Sequence {
             let change = multigrid.solve(&right, TOLERANCE)?;
             top.add(window, &lattice.unpack(&change[face]));
         }
-        let after: Vec<Vec<f64>> = self.field.tops.iter().map(values).collect();
-        self.add_flows(opened, &before, &after);
         Ok(())
     }
 
     /// Adds what the openings let into each zone, shared evenly between the halves of S.
-    fn add_flows(&mut self, opened: &[(usize, f64)], before: &[Vec<f64>], after: &[Vec<f64>]) {
+    fn add_flows(&mut self, opened: &Opened, before: &[Vec<f64>], after: &[Vec<f64>]) {
         let sum = |one: &[f64], other: &[f64]| -> f64 {
             opened.iter().zip(one).zip(other).map(|(((_, added), one), other)| added * one * other).sum()
         };
@@ -121,11 +185,30 @@ impl Sequence {
     /// Lays out anew the footprints that reach into `window`.
     fn press_anew(&mut self, window: &Window) {
         let grid = &self.surface.grid;
-        for (part, footprint) in self.parts.iter().zip(&mut self.field.parts) {
+        for (part, footprint) in self.load.parts.iter().zip(&mut self.field.parts) {
             if footprint.cells.iter().any(|(cell, _)| window.place(*cell as usize, grid).is_some()) {
-                *footprint = Footprint::of_part(part, &self.surface);
+                *footprint = Footprint::of_part(part, &self.surface, &self.field.tops);
             }
         }
+    }
+}
+
+/// The cells of `changed`, each with the first kerf that touches it; those that no kerf touches by themselves.
+fn grouped(changed: &Opened, touched: Vec<Opened>) -> Vec<Opened> {
+    let mut left: BTreeMap<usize, f64> = changed.iter().copied().collect();
+    let mut groups: Vec<Opened> = touched
+        .into_iter()
+        .map(|cells| cells.iter().filter_map(|(cell, _)| left.remove_entry(cell)).collect())
+        .collect();
+    groups.push(left.into_iter().collect());
+    groups.retain(|group| !group.is_empty());
+    groups
+}
+
+impl Field {
+    /// Each zone's share at the cells of `opened`.
+    fn at_cells(&self, opened: &Opened) -> Vec<Vec<f64>> {
+        self.tops.iter().map(|top| opened.iter().map(|(cell, _)| top.at(*cell as u32)).collect()).collect()
     }
 }
 

@@ -55,6 +55,11 @@ impl Medium<'_> {
         self.grid.intervals.last().map_or(0.0, |top| (top.along * top.through).sqrt())
     }
 
+    /// The depth of the board as waves along it feel it, Σ t·√(k_xy/k_z), in metres.
+    pub(super) fn depth(&self) -> f64 {
+        self.grid.intervals.iter().map(|layer| layer.height * (layer.along / layer.through).sqrt()).sum()
+    }
+
     /// How far a disturbance of the top face is felt along the board, in metres.
     pub(super) fn reach(&self) -> f64 {
         let along: f64 = self.grid.along().iter().sum::<f64>() + self.gap;

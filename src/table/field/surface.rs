@@ -1,6 +1,6 @@
 //! What bounds the board's field: the plenum below, rims and seams around, and the top face with its cover and openings.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::coverage::{Patch, coverage};
 use super::edges::{Cover, Edge};
@@ -10,13 +10,19 @@ use super::operator::{Block, Borders, Strata};
 use super::rim;
 use super::spectrum::Medium;
 use super::window::Window;
-use crate::table::{Kerf, PartShape, Point, Rim, Seam, Table, TableLoad};
+use crate::table::{Kerf, Point, Rim, Seam, Table, TableLoad};
 use crate::units::Length;
 
 /// A cell that is open has this many times √(k_xy·k_z) per cell side as its permeance: as good as none left.
 const OPEN: f64 = 1e5;
 /// The least contact resistance reckoned with, as a share of the board's own.
 const LEAST_CONTACT: f64 = 1e-4;
+/// A cell beside an opening draws through at least this share of bare face.
+const LEAST_BARE: f64 = 0.25;
+/// Lengths that differ by less are the same, in metres.
+const SAME: f64 = 1e-6;
+/// Kerfs whose middle lines lie within this share of their width of each other are one.
+const SAME_LINE: f64 = 0.2;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -33,8 +39,10 @@ pub(super) struct Surface {
     pub sheeted: Vec<f64>,
     /// The area in m² of each cell that kerfs have opened.
     pub kerfed: Vec<f64>,
+    /// The bare area in m² of each cell beside a cover, whose v belongs to that cover.
+    pub spilt: Vec<f64>,
     /// The width in metres of the widest kerf in each cell.
-    widths: Vec<f64>,
+    pub widths: Vec<f64>,
     /// From each cell's lowest node to all zones under it.
     pub bottom: Vec<f64>,
     through: Vec<f64>,
@@ -43,9 +51,11 @@ pub(super) struct Surface {
     borders: Borders,
     contact: f64,
     entry: f64,
+    /// Whether inertia is asked for.
+    pub inertia: bool,
     sheets: Vec<SheetFace>,
     lines: BTreeMap<(usize, u64), LineSink>,
-    cut: BTreeSet<[i64; 4]>,
+    cut: Vec<(Line, f64)>,
 }
 
 /// What a sheet does to the top face.
@@ -62,6 +72,15 @@ struct SheetFace {
 impl Surface {
     /// The table under its load.
     pub(super) fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
+        let mut surface = Surface::uncut(table, load, &Cover::new(table, load), grid);
+        for kerf in &load.kerfs {
+            surface.cut(kerf);
+        }
+        surface
+    }
+
+    /// The table under its load, before the first kerf.
+    pub(super) fn uncut(table: &Table, load: &TableLoad, cover: &Cover, grid: Grid) -> Self {
         let cells = grid.cells();
         let own: f64 = grid.through().iter().map(|permeance| 1.0 / permeance).sum();
         let contact = table.plenum.contact.per_metre().max(LEAST_CONTACT * own);
@@ -69,6 +88,7 @@ impl Surface {
             contacts: Vec::new(),
             top: vec![0.0; cells],
             kerfed: vec![0.0; cells],
+            spilt: vec![0.0; cells],
             widths: vec![0.0; cells],
             bottom: vec![0.0; cells],
             through: vec![0.0; cells],
@@ -77,20 +97,31 @@ impl Surface {
             borders: Borders::default(),
             contact,
             entry: table.board.top_entry.per_metre(),
+            inertia: table.board.pores.inertia_per_metre > 0.0,
             sheeted: vec![0.0; cells],
             sheets: load.sheets.iter().map(SheetFace::of).collect(),
             lines: BTreeMap::new(),
-            cut: BTreeSet::new(),
+            cut: Vec::new(),
             grid,
         };
         surface.borders = surface.rims(table);
         surface.touch_zones(table);
         table.board.seams.iter().for_each(|seam| surface.leak_seam(seam, table.board.thickness()));
-        surface.lay_cover(&Cover::new(table, load));
-        for kerf in &load.kerfs {
-            surface.cut(kerf);
-        }
+        surface.lay_cover(cover);
         surface
+    }
+
+    /// The cells whose conductance to the room is not that of `before`, and by how much.
+    pub(super) fn opened_since(&self, before: &Surface) -> Vec<(usize, f64)> {
+        let differences = self.top.iter().zip(&before.top).map(|(now, was)| now - was);
+        differences.enumerate().filter(|(cell, difference)| difference.abs() > 1e-9 * self.top[*cell]).collect()
+    }
+
+    /// Takes over the matched conductances that `other` has reckoned for kerfs on the same board and sheets.
+    pub(super) fn keep_charts(&mut self, other: &Surface) {
+        if self.lines.len() < other.lines.len() {
+            self.lines.clone_from(&other.lines);
+        }
     }
 
     /// The medium under sheet `sheet`.
@@ -146,9 +177,17 @@ impl Surface {
     fn rims(&self, table: &Table) -> Borders {
         let (hx, hy, rims) = (self.grid.hx, self.grid.hy, &table.board.rims);
         let reach = self.medium(None).reach();
-        let rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
-            let per_metre = rim::conductances(rim, &self.grid, self.contact, depth, reach);
-            per_metre.iter().map(|conductance| conductance * length).collect()
+        let mut matched: Vec<(Rim, f64, Vec<f64>)> = Vec::new();
+        let mut rim = |rim: Rim, depth: f64, length: f64| -> Vec<f64> {
+            let alike =
+                |(other, as_deep, _): &&(Rim, f64, Vec<f64>)| *other == rim && (as_deep / depth - 1.0).abs() < 1e-6;
+            let per_metre = match matched.iter().find(alike) {
+                Some((_, _, known)) => known.clone(),
+                None => rim::conductances(rim, &self.grid, self.contact, depth, reach),
+            };
+            let scaled = per_metre.iter().map(|conductance| conductance * length).collect();
+            matched.push((rim, depth, per_metre));
+            scaled
         };
         Borders {
             west: rim(rims.x_min, hx, hy),
@@ -169,18 +208,22 @@ impl Surface {
         self.sheeted.iter_mut().for_each(|sheeted| *sheeted = sheeted.clamp(0.0, area));
         let edges = cover.edges();
         let sink = edges.first().map(|edge| EdgeSink::new(&self.medium(self.sheet_near(edge.from))));
-        let nearest = sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside));
+        let nearest =
+            sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside.max(sink.inside)));
         let open = OPEN * self.medium(None).top_mean() / self.grid.hx;
         for cell in 0..self.grid.cells() {
             let bare = 1.0 - self.sheeted[cell] / area;
             let permeance = match (&sink, nearest.get(&cell)) {
+                (Some(sink), Some((normal, distance))) if (-sink.inside..sink.outside).contains(distance) => {
+                    self.spilt[cell] = area * bare;
+                    sink.permeance(normal.0, normal.1, *distance)
+                }
                 _ if bare > 1.0 - SLIVER => open,
-                (Some(sink), Some((normal, distance))) => sink.permeance(normal.0, normal.1, *distance),
                 _ if bare > SLIVER => open * bare,
                 _ => 0.0,
             };
             if permeance > 0.0 {
-                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(SLIVER));
+                self.top[cell] += area / (1.0 / permeance + self.entry / bare.max(LEAST_BARE));
             }
         }
         self.lay_sheet_faces();
@@ -255,9 +298,10 @@ impl Surface {
             else {
                 continue;
             };
-            if self.cut.insert(line.micrometres()) {
-                self.cut_line(&line, width, &mut added);
+            for piece in line.uncut(width, &self.cut) {
+                self.cut_line(&piece, width, &mut added);
             }
+            self.cut.push((line, width));
         }
         added.iter().for_each(|(cell, conductance)| self.top[*cell] += conductance);
         added.into_iter().collect()
@@ -284,39 +328,6 @@ impl Surface {
             self.kerfed[cell] = (self.kerfed[cell] + share * area).min(self.sheeted[cell]);
             self.widths[cell] = self.widths[cell].max(width);
         }
-    }
-
-    /// The cells that press `part` down, with their areas in m².
-    ///
-    /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
-    /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
-    /// its half of the kerf.
-    pub(super) fn footing(&self, part: &PartShape) -> Vec<(usize, f64)> {
-        let area = self.grid.cell_area();
-        let own = self.patch(&part.outline);
-        let width = self.kerf_along(&own);
-        let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
-        for (column, row, share) in own.cells() {
-            let cell = row * self.grid.nx + column;
-            footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
-        }
-        if width > 0.0 {
-            let wider = self.patch(&offset(&part.outline, 0.5 * width));
-            for (column, row, share) in wider.cells() {
-                let cell = row * self.grid.nx + column;
-                let beside = share * area - own.share(column, row) * area;
-                *footing.entry(cell).or_insert(0.0) += beside.clamp(0.0, self.kerfed[cell]);
-            }
-        }
-        footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
-    }
-
-    /// The width of the widest kerf within a cell of `patch`.
-    fn kerf_along(&self, patch: &Patch) -> f64 {
-        let rows = patch.rows.start.saturating_sub(1)..(patch.rows.end + 1).min(self.grid.ny);
-        let columns = patch.columns.start.saturating_sub(1)..(patch.columns.end + 1).min(self.grid.nx);
-        let row = |row: usize| self.widths[row * self.grid.nx..][columns.clone()].iter().copied().fold(0.0, f64::max);
-        rows.map(row).fold(0.0, f64::max)
     }
 
     /// The equations inside `window`; beyond it v is nothing.
@@ -392,26 +403,6 @@ impl SheetFace {
     }
 }
 
-/// A closed outline moved outwards, its corners kept sharp up to four times the distance.
-fn offset(outline: &[Point], distance: f64) -> Vec<Point> {
-    let corners: Vec<(f64, f64)> = outline.iter().map(|point| metres(*point)).collect();
-    let next = |at: usize| corners[(at + 1) % corners.len()];
-    let doubled: f64 = (0..corners.len()).map(|at| corners[at].0 * next(at).1 - corners[at].1 * next(at).0).sum();
-    let outwards = distance * doubled.signum();
-    let normal = |at: usize| {
-        let (dx, dy) = (next(at).0 - corners[at].0, next(at).1 - corners[at].1);
-        let length = dx.hypot(dy).max(f64::MIN_POSITIVE);
-        (dy / length, -dx / length)
-    };
-    let corner = |at: usize| {
-        let (a, b) = (normal((at + corners.len() - 1) % corners.len()), normal(at));
-        let stretch = outwards / (1.0 + a.0 * b.0 + a.1 * b.1).max(0.125);
-        let (x, y) = (corners[at].0 + stretch * (a.0 + b.0), corners[at].1 + stretch * (a.1 + b.1));
-        Point { x: Length::from_metres(x), y: Length::from_metres(y) }
-    };
-    (0..corners.len()).map(corner).collect()
-}
-
 /// `point` in metres.
 pub(super) fn metres(point: Point) -> (f64, f64) {
     (point.x.metres(), point.y.metres())
@@ -425,6 +416,7 @@ fn cells_between(a: f64, b: f64, reach: f64, side: f64, count: usize) -> std::op
 }
 
 /// A straight piece of a kerf or seam, in metres.
+#[derive(Clone, Debug)]
 struct Line {
     from: (f64, f64),
     to: (f64, f64),
@@ -467,11 +459,24 @@ impl Line {
         [corner(self.from, -1.0), corner(self.to, -1.0), corner(self.to, 1.0), corner(self.from, 1.0)]
     }
 
-    /// Its ends in micrometres, the lesser first, by which a second pass is known.
-    fn micrometres(&self) -> [i64; 4] {
-        let whole = |point: (f64, f64)| ((point.0 * 1e6).round() as i64, (point.1 * 1e6).round() as i64);
-        let (a, b) = (whole(self.from), whole(self.to));
-        let ((x0, y0), (x1, y1)) = (a.min(b), a.max(b));
-        [x0, y0, x1, y1]
+    /// The pieces of it that no kerf as wide runs along yet, so that a second pass opens nothing twice.
+    fn uncut(&self, width: f64, cut: &[(Line, f64)]) -> Vec<Line> {
+        let along = (self.normal.1, -self.normal.0);
+        let place = |point: (f64, f64)| (point.0 - self.from.0) * along.0 + (point.1 - self.from.1) * along.1;
+        let mut left: Vec<(f64, f64)> = vec![(0.0, place(self.to))];
+        for (other, _) in cut.iter().filter(|(_, other_width)| *other_width >= width - SAME) {
+            if [other.from, other.to].iter().any(|end| self.offset(*end).abs() > SAME_LINE * width) {
+                continue;
+            }
+            let (a, b) = (place(other.from), place(other.to));
+            let (low, high) = (a.min(b), a.max(b));
+            left = left
+                .into_iter()
+                .flat_map(|(start, end)| [(start, end.min(low)), (start.max(high), end)])
+                .filter(|(start, end)| end - start > SAME)
+                .collect();
+        }
+        let at = |distance: f64| (self.from.0 + along.0 * distance, self.from.1 + along.1 * distance);
+        left.into_iter().filter_map(|(start, end)| Line::new(at(start), at(end), 0.0, 0.0)).collect()
     }
 }

@@ -6,6 +6,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
 
+mod pores;
+mod proof;
+
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_2, PI};
 use std::fs;
@@ -288,13 +291,15 @@ fn a_faint_seam_leaks_its_conductance() {
 
 /// A board half covered: by conformal map the cover's edge costs as much flow as open board of width (2 ln 2/π)·t·s would
 /// draw, and as much of the cover's ∫v, wherever it lies between the cells (15.886 mm at 18 mm and a ratio of 4). A plain
-/// grid moves the edge by a fifth of a cell; what is left here must be less.
+/// grid moves the edge by a fifth of a cell, 12 % of the band at 5 mm; what is wanted is 2 %.
 #[test]
 fn a_cover_s_edge_leaks_and_loses_the_band_of_its_conformal_map() {
     for (ratio, band) in [(1.0, 7.943), (4.0, 15.886), (5.0, 17.761)] {
         close(2.0 * LN_2 / PI * 18.0 * f64::sqrt(ratio), band, 1e-3, "band");
         for offset in [0.0, 0.001_3, 0.002_5, 0.004_1] {
-            for (resolution, limit) in [(Resolution::Standard, 0.9), (Resolution::Fine, 0.4)] {
+            for (resolution, limit) in
+                [(Resolution::Preview, 0.03), (Resolution::Standard, 0.02), (Resolution::Fine, 0.01)]
+            {
                 let table = small_table(0.6, 0.04, ratio * 2e-13, 2e-13, 0.0);
                 let load = TableLoad { sheets: vec![sheet(0.3 + offset, 0.0, 0.6, 0.04)], ..TableLoad::default() };
                 let field = Field::solve(&table, &load, resolution).unwrap();
@@ -302,7 +307,7 @@ fn a_cover_s_edge_leaks_and_loses_the_band_of_its_conformal_map() {
                 let lost = 0.3 - offset - mean_potential_area(&field) / 0.04;
                 for found in [1e3 * width, 1e3 * lost] {
                     assert!(
-                        (found - band).abs() < limit,
+                        (found / band - 1.0).abs() < limit,
                         "ratio {ratio}, {offset}, {resolution:?}: {found} is not {band} mm"
                     );
                 }
@@ -558,7 +563,7 @@ fn nonsense_is_refused_with_the_field_s_path_and_the_limit() {
 fn a_field_that_nobody_knows_is_refused() {
     let found = refusal(|case| case["board"]["layrs"] = json!([]));
     assert!(found.starts_with("board: \"layrs\" is not a field here"), "{found}");
-    assert!(matches!(Case::read("{"), Err(CaseError::NotJson(_))));
+    assert!(matches!(Case::read("{"), Err(CaseError::NotJson { .. })));
 }
 
 // ---------------------------------------------------------------- an independent program

@@ -137,6 +137,18 @@ quantity!(
     Mass, from_kilograms, try_from_kilograms, kilograms, "kilograms"
 );
 quantity!(
+    /// An acceleration in metres per second squared.
+    Acceleration,
+    from_metres_per_second_squared,
+    try_from_metres_per_second_squared,
+    metres_per_second_squared,
+    "metres per second squared"
+);
+quantity!(
+    /// A power in watts.
+    Power, from_watts, try_from_watts, watts, "watts"
+);
+quantity!(
     /// A density in kilograms per cubic metre.
     Density, from_kg_per_m3, try_from_kg_per_m3, kg_per_m3, "kg/m³"
 );
@@ -292,6 +304,16 @@ impl Speed {
     /// In millimetres per minute.
     pub const fn millimetres_per_minute(self) -> f64 {
         self.0 * 60_000.0
+    }
+
+    /// From metres per minute.
+    pub const fn from_metres_per_minute(value: f64) -> Self {
+        Self(value / 60.0)
+    }
+
+    /// In metres per minute.
+    pub const fn metres_per_minute(self) -> f64 {
+        self.0 * 60.0
     }
 }
 

@@ -15,7 +15,7 @@ use holdwatch::gauge::{
 };
 use holdwatch::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use holdwatch::moment::{Span, Steady};
-use holdwatch::plant::{Blemish, Clock, Mischief, OnTheLine, Plant, Report, Said, Scene, Server, Truth};
+use holdwatch::plant::{Blemish, Clock, Mischief, OnTheLine, Opening, Plant, Report, Said, Scene, Server, Truth};
 use holdwatch::table::{
     Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pores, Pump, Rect, Rim, Rims, Table, ValveLaw, Zone,
 };
@@ -135,7 +135,11 @@ fn played(scene: Scene, truth: Truth) -> Vec<Report> {
 
 /// Vacuum at the manifold and at the pump's inlet by the second, in kPa.
 fn levels(scene: Scene, seed: u64) -> Vec<(f64, f64)> {
-    let truths = played(scene, Truth::drawn(&table(), seed)).into_iter().filter_map(|report| {
+    levels_of(scene, Truth::drawn(&table(), seed))
+}
+
+fn levels_of(scene: Scene, truth: Truth) -> Vec<(f64, f64)> {
+    let truths = played(scene, truth).into_iter().filter_map(|report| {
         let Said::Truth { manifold_vacuum_pa, pump_inlet_vacuum_pa, .. } = report.what else { return None };
         Some((manifold_vacuum_pa / 1e3, pump_inlet_vacuum_pa / 1e3))
     });
@@ -159,6 +163,19 @@ fn a_good_cut_falls_from_a_sealed_level_without_a_jump() {
             assert!(inlet >= manifold - 1e-9, "air flows towards the pump: {manifold} {inlet}");
         }
     }
+}
+
+/// However the kerf of a part opens, it is the same when the part is free; meanwhile the level is some hundred pascals apart
+/// with small parts, as here, and a kilopascal with large ones.
+#[test]
+fn how_a_kerf_opens_shows_only_while_it_does() {
+    let of = |opening| levels_of(Scene::GoodCut, Truth { opening, ..Truth::drawn(&table(), 1) });
+    let (eighths, outlines) = (of(Opening::Eighths), of(Opening::Outlines));
+    let apart: Vec<f64> = (0..150).map(|second: usize| (eighths[second].0 - outlines[second].0).abs()).collect();
+    assert!(apart[..30].iter().all(|apart| *apart < 1e-9), "before the cut");
+    let most = apart.iter().fold(0.0, |most: f64, apart| most.max(*apart));
+    assert!((0.05..1.5).contains(&most), "{most} kPa");
+    assert!((eighths[155].0 - outlines[155].0).abs() < 0.01, "when all is cut");
 }
 
 /// How far each fault moves the level from that of the good cut with the same truth, in kPa; "several kPa" for the sheet and

@@ -152,3 +152,68 @@ fn numbers_that_make_no_sense_are_refused() {
     assert_eq!(fault(Upkeep { skim: Cost::from_money(f64::NAN), ..base() }), UpkeepFault::Amount);
     assert_eq!(fault(Upkeep { parts: -1.0, ..base() }), UpkeepFault::Amount);
 }
+
+/// Wear of exactly one step a sheet: the plan's own thresholds are the sheets, by counting.
+#[test]
+fn what_lies_ahead_is_counted_out() {
+    let upkeep = Upkeep { wear: vec![(1, 1.0)], ..base() };
+    let plan = upkeep.cheapest().unwrap();
+    let acts: Vec<usize> = (0..=8).map(|left| plan.acts_at(left).unwrap().0).collect();
+    let ahead = plan.prospect(&upkeep, 3, 8, 0.0);
+    let to_care = (acts[8] - 3) as f64;
+    assert_eq!(ahead.to_care, Some((to_care, to_care)));
+    // A skim is followed by a cut, so that each later life has its threshold's sheets.
+    let to_board = to_care + acts[..8].iter().sum::<usize>() as f64;
+    assert_eq!(ahead.to_board, Some((to_board, to_board)));
+    let due = plan.prospect(&upkeep, acts[8], 8, 0.3);
+    assert_eq!(due.to_care, Some((0.0, 0.0)));
+}
+
+/// Twenty thousand boards kept by the plan, counted.
+#[test]
+fn nine_boards_of_ten_need_care_within_the_interval() {
+    let upkeep = base();
+    let plan = upkeep.cheapest().unwrap();
+    let mut state = 99_u64;
+    let mut chance = move || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as f64 / f64::from(1_u32 << 31)
+    };
+    let (low, high) = plan.prospect(&upkeep, 4, 8, 0.0).to_care.unwrap();
+    let boards = 20_000;
+    let (mut below, mut above) = (0, 0);
+    for _ in 0..boards {
+        let (mut damage, mut sheets) = (4, 0.0);
+        while plan.at(damage, 8) == Care::Cut {
+            let draw = chance();
+            damage += if draw < 0.5 {
+                1
+            } else if draw < 0.85 {
+                2
+            } else {
+                3
+            };
+            sheets += 1.0;
+        }
+        below += u32::from(sheets < low);
+        above += u32::from(sheets > high);
+    }
+    assert!(f64::from(below) <= 0.055 * f64::from(boards), "{below}");
+    assert!(f64::from(above) <= 0.055 * f64::from(boards), "{above}");
+    let wider = plan.prospect(&upkeep, 4, 8, 0.3).to_care.unwrap();
+    assert!(wider.0 < low && wider.1 > high, "{wider:?}");
+}
+
+/// By the plan's own promise: cutting on where care is due costs more, and the more so the longer it is due.
+#[test]
+fn waiting_costs_more_the_longer_care_is_due() {
+    let upkeep = base();
+    let plan = upkeep.cheapest().unwrap();
+    let costs: Vec<f64> =
+        [19, 22, 26, 30].map(|damage| plan.prospect(&upkeep, damage, 8, 0.0).waiting.money()).to_vec();
+    assert!(costs[0] > 0.0 && costs.windows(2).all(|pair| pair[0] < pair[1]), "{costs:?}");
+    assert_eq!(plan.prospect(&upkeep, 0, 8, 0.0).waiting.money().to_bits(), costs[0].to_bits());
+    let harmless = Upkeep { part: Cost::from_money(0.0), damage_costs: 0.0, ..base() };
+    let never = harmless.cheapest().unwrap().prospect(&harmless, 0, 8, 0.0);
+    assert_eq!((never.to_care, never.to_board, never.waiting.money()), (None, None, 0.0));
+}

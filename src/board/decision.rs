@@ -7,6 +7,10 @@
 //! only fall, so one plan's cost and number of sheets follow from a single sweep. Rounds end when the plan no longer changes, which
 //! they do because every round's plan costs less.
 
+mod prospect;
+
+pub use prospect::Prospect;
+
 use serde::{Deserialize, Serialize};
 
 use crate::stats::normal_cdf;
@@ -133,14 +137,14 @@ impl Upkeep {
     /// [`UpkeepFault`] for numbers that make no sense.
     pub fn cheapest(&self) -> Result<CarePlan, UpkeepFault> {
         self.check()?;
-        let (mut care, mut per_sheet) = self.sweep(|_, options| options.cheapest(f64::INFINITY));
+        let Swept { mut care, mut per_sheet, .. } = self.sweep(|_, _, options| options.cheapest(f64::INFINITY));
         loop {
-            let (better, cost) = self.sweep(|_, options| options.cheapest(per_sheet));
-            per_sheet = cost;
-            if better == care {
+            let better = self.sweep(|_, _, options| options.cheapest(per_sheet));
+            per_sheet = better.per_sheet;
+            if better.care == care {
                 break;
             }
-            care = better;
+            care = better.care;
         }
         let worn_out = self.sheet(self.worst_damage, self.skims).0;
         if worn_out < per_sheet {
@@ -156,18 +160,18 @@ impl Upkeep {
     /// [`UpkeepFault`] for numbers that make no sense.
     pub fn with_one_threshold(&self, acts_at: usize) -> Result<Cost, UpkeepFault> {
         self.check()?;
-        let (_, per_sheet) = self.sweep(|damage, options| match (damage >= acts_at, options.skim) {
+        let swept = self.sweep(|damage, _, options| match (damage >= acts_at, options.skim) {
             (true, Some(_)) => Care::Skim,
             (true, None) => Care::Replace,
             (false, _) => Care::Cut,
         });
-        Ok(Cost(per_sheet))
+        Ok(Cost(swept.per_sheet))
     }
 
-    /// One sweep from the most worn state to the new board: what `choose` does at each damage, by skims left, and what that costs per
-    /// sheet. At the worst damage there is no cutting on, which would have no end.
-    fn sweep(&self, choose: impl Fn(usize, &Options) -> Care) -> (Vec<Vec<Care>>, f64) {
-        let mut care = Vec::new();
+    /// One sweep from the most worn state to the new board: what `choose` does at each damage with so many skims left, and what that
+    /// costs. At the worst damage there is no cutting on, which would have no end.
+    fn sweep(&self, choose: impl Fn(usize, usize, &Options) -> Care) -> Swept {
+        let (mut care, mut ahead) = (Vec::new(), Vec::new());
         let mut on_fresh_face: Option<Ahead> = None;
         for skims_left in 0..=self.skims {
             let skim = on_fresh_face.map(|ahead| ahead.after(self.skim));
@@ -176,13 +180,14 @@ impl Upkeep {
             for damage in (0..=self.worst_damage).rev() {
                 let cut = (damage < self.worst_damage).then(|| self.cut(damage, skims_left, &row));
                 let options = Options { cut, skim, replace: Ahead::default().after(self.board) };
-                (deeds[damage], row[damage]) = options.take(choose(damage, &options));
+                (deeds[damage], row[damage]) = options.take(choose(damage, skims_left, &options));
             }
             on_fresh_face = Some(self.cut(0, skims_left, &row));
             care.push(deeds);
+            ahead.push(row);
         }
         let cycle = on_fresh_face.unwrap_or_default();
-        (care, cycle.cost / cycle.sheets)
+        Swept { care, ahead, per_sheet: cycle.cost / cycle.sheets }
     }
 
     /// What lies ahead if this sheet is cut, given what lies ahead at each greater damage.
@@ -211,6 +216,14 @@ impl Upkeep {
         let sound = amounts.iter().chain(&shares).all(|amount| amount.is_finite() && *amount >= 0.0);
         if sound && self.margin_spread > 0.0 { Ok(()) } else { Err(UpkeepFault::Amount) }
     }
+}
+
+/// What one sweep found, by skims left and damage.
+struct Swept {
+    care: Vec<Vec<Care>>,
+    /// What lies ahead before anything is done.
+    ahead: Vec<Vec<Ahead>>,
+    per_sheet: f64,
 }
 
 /// Cost and sheets from a state to the next new board.

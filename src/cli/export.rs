@@ -47,7 +47,7 @@ impl Export {
     }
 }
 
-fn time(text: Option<&str>, otherwise: i64) -> Result<Utc> {
+pub(super) fn time(text: Option<&str>, otherwise: i64) -> Result<Utc> {
     match text {
         None => Ok(Utc::from_micros(otherwise)),
         Some(text) => {

@@ -3,6 +3,7 @@
 //! Results go to standard output, errors and notes to standard error. Exit codes: 0 done or sound, 1 failed or unsound, 2 a
 //! command line that makes no sense.
 
+mod board;
 mod check;
 mod compute;
 mod demo;
@@ -12,10 +13,14 @@ mod forecast;
 mod light;
 mod log;
 mod plan;
+mod pump;
 mod replay;
+mod report;
 mod run;
 mod simulate;
+mod skim;
 mod solve;
+mod survey;
 
 use std::process::ExitCode;
 
@@ -56,6 +61,14 @@ enum Command {
     Simulate(simulate::Simulate),
     /// Play a recorded shift again and compare every action.
     Replay(replay::Replay),
+    /// Fit a table's numbers to readings on it.
+    Survey(survey::Survey),
+    /// Choose, order and accept a new board; when to skim or change the one that lies there.
+    Board(board::Board),
+    /// Plan a skim of the board: depth, passes, time, what is left, and the program.
+    Skim(skim::Plan),
+    /// Tell a board's history, trend and care.
+    Report(report::Report),
     /// Write kept readings as CSV.
     Export(export::Export),
     /// Switch the lights of a setup dark, or test them, while nothing else uses their line.
@@ -77,6 +90,10 @@ pub fn main() -> ExitCode {
         Command::Solve(solve) => solve.run(),
         Command::Simulate(simulate) => simulate.run(),
         Command::Replay(replay) => replay.run(),
+        Command::Survey(survey) => survey.run(),
+        Command::Board(board) => board.run(),
+        Command::Skim(plan) => plan.run(),
+        Command::Report(report) => report.run(),
         Command::Export(export) => export.run(),
         Command::Light(light) => light.run(),
         Command::Compute => compute::run(),

@@ -3,7 +3,7 @@
 use tokio::runtime::Builder;
 
 use super::ReplayError;
-use crate::journal::{Journal, KeptReading, Where, Window};
+use crate::journal::{Journal, KeptEntry, KeptReading, Where, Window};
 
 /// Gives every reading of a window to `see`, page by page in the order of their numbers.
 ///
@@ -22,5 +22,17 @@ pub fn readings<E: From<ReplayError>>(
             see(&page)?;
         }
         Ok(())
+    })
+}
+
+/// The newest entries of a kind in a window, oldest first, a hundred thousand at most.
+///
+/// # Errors
+/// [`ReplayError`] if the journal cannot be read.
+pub fn entries(place: &Where, kind: &str, window: Window) -> Result<Vec<KeptEntry>, ReplayError> {
+    let runtime = Builder::new_current_thread().enable_all().build().map_err(ReplayError::Runtime)?;
+    runtime.block_on(async {
+        let journal = Journal::look(place).await?;
+        Ok(journal.entries(Some(kind), window, u32::MAX).await?)
     })
 }

@@ -37,7 +37,7 @@ use tracing::{info, warn};
 
 pub use clock::Clock;
 pub use compute::{Brief, Errand, Reply};
-pub use look::readings;
+pub use look::{entries, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 

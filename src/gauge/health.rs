@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::gauge::current_loop::{CurrentLoop, LoopBand, Milliamperes};
 use crate::gauge::steadiness::{Pace, Rest, Zero};
 use crate::gauge::{GaugeSettings, Quality};
-use crate::moment::Steady;
+use crate::moment::{Span, Steady};
 use crate::units::{AbsolutePressure, PressureConvention, Vacuum};
 
 /// What a gauge's number is made from.
@@ -82,6 +82,8 @@ pub enum Doubt {
     FarOutOfRange,
     /// A current loop at or below 3.6 mA or at or above 21.0 mA.
     LoopFault,
+    /// Bit-equal from before the level must have moved, for certain, until after it.
+    Unmoved,
     /// Bit-equal for too long while the level ought to move.
     Stuck,
     /// A current loop between the measuring band and the fault bands for longer than it may be.
@@ -100,10 +102,12 @@ impl Doubt {
     /// The status signal it stands for.
     pub fn quality(self) -> Quality {
         match self {
-            Doubt::NotANumber | Doubt::BelowNothing | Doubt::FarOutOfRange | Doubt::LoopFault | Doubt::Stuck => {
+            Doubt::NotANumber | Doubt::BelowNothing | Doubt::FarOutOfRange | Doubt::LoopFault | Doubt::Unmoved => {
                 Quality::Failure
             }
-            Doubt::LoopSuspect | Doubt::OutOfRange | Doubt::TooFast | Doubt::ZeroLost => Quality::OutOfSpecification,
+            Doubt::Stuck | Doubt::LoopSuspect | Doubt::OutOfRange | Doubt::TooFast | Doubt::ZeroLost => {
+                Quality::OutOfSpecification
+            }
             Doubt::ZeroDrift => Quality::MaintenanceRequired,
         }
     }
@@ -137,7 +141,12 @@ pub struct Health {
     pace: Pace,
     rest: Rest,
     zero: Zero,
+    /// When the level last must have moved.
+    moved: Option<Steady>,
 }
+
+/// How long after its cause the level has moved for certain.
+const MOVED_WITHIN: Span = Span::from_secs(5);
 
 impl Health {
     /// A gauge of which nothing was heard yet.
@@ -149,7 +158,14 @@ impl Health {
             pace: Pace::default(),
             rest: Rest::default(),
             zero: Zero::default(),
+            moved: None,
         }
+    }
+
+    /// The level must move because of something that happens at `at`: a number that stays the same to the bit beyond the next 5 s,
+    /// and was so before, is none.
+    pub fn level_must_move(&mut self, at: Steady) {
+        self.moved = Some(at);
     }
 
     /// Judges one raw number in a room at `room`.
@@ -162,6 +178,10 @@ impl Health {
         }
         let vacuum = absolute.vacuum_below(room);
         let mut doubts = Vec::new();
+        let same_since = self.rest.since(at, raw);
+        if self.moved.is_some_and(|moved| same_since < moved && at.since(moved) > MOVED_WITHIN) {
+            doubts.push(Doubt::Unmoved);
+        }
         if self.rest.is_stuck(raw, motion, self.limits.stuck_after) {
             doubts.push(Doubt::Stuck);
         }
@@ -191,6 +211,7 @@ impl Health {
         self.pace = Pace::default();
         self.rest.interrupt();
         self.zero.interrupt();
+        self.moved = None;
     }
 
     fn loop_band(&mut self, at: Steady, raw: f64) -> LoopBand {
@@ -331,7 +352,31 @@ mod tests {
             .filter(|n| judge(&mut health, *n, 6_000.0, Motion::OughtToMove).doubts.contains(&Doubt::Stuck))
             .collect();
         assert_eq!(stuck, (25..=40).collect::<Vec<u64>>());
-        assert_eq!(judge(&mut health, 41, 6_001.0, Motion::OughtToMove).quality, Quality::Good);
+        // A pump that holds its level may give the same number for long: that is out of specification and no failure.
+        let held = judge(&mut health, 41, 6_000.0, Motion::OughtToMove);
+        assert_eq!((held.quality, held.vacuum.is_some()), (Quality::OutOfSpecification, true));
+        assert_eq!(judge(&mut health, 42, 6_001.0, Motion::OughtToMove).quality, Quality::Good);
+    }
+
+    #[test]
+    fn a_number_that_stays_the_same_where_the_level_must_have_moved_is_a_failure() {
+        let mut health = vacuum_gauge();
+        for n in 0..20 {
+            judge(&mut health, n, 6_000.0, Motion::Unknown);
+        }
+        health.level_must_move(tenth(20));
+        let failed: Vec<u64> = (20..100)
+            .filter(|n| judge(&mut health, *n, 6_000.0, Motion::Unknown).quality == Quality::Failure)
+            .collect();
+        assert_eq!(failed, (71..100).collect::<Vec<u64>>(), "5 s are left to it");
+        assert_eq!(judge(&mut health, 100, 6_010.0, Motion::Unknown).quality, Quality::Good);
+        assert_eq!(judge(&mut health, 101, 6_010.0, Motion::Unknown).quality, Quality::Good);
+        // Nor is one that moved in time, or of which nothing was heard before.
+        health.level_must_move(tenth(102));
+        assert!((103..200).all(|n| judge(&mut health, n, 5_000.0, Motion::Unknown).quality == Quality::Good));
+        health.level_must_move(tenth(200));
+        health.interrupt();
+        assert!((201..300).all(|n| judge(&mut health, n, 5_000.0, Motion::Unknown).quality == Quality::Good));
     }
 
     #[test]
@@ -414,6 +459,10 @@ mod tests {
         assert_eq!(last.quality, Quality::OutOfSpecification);
         (102..130).for_each(|n| last = judge(&mut health, n, 10_050.0, Motion::OughtToMove));
         assert_eq!(last.doubts, [Doubt::Stuck, Doubt::OutOfRange, Doubt::ZeroDrift]);
+        assert_eq!(last.quality, Quality::OutOfSpecification);
+        health.level_must_move(tenth(130));
+        (130..190).for_each(|n| last = judge(&mut health, n, 10_050.0, Motion::OughtToMove));
+        assert_eq!(last.doubts, [Doubt::Unmoved, Doubt::Stuck, Doubt::OutOfRange, Doubt::ZeroDrift]);
         assert_eq!(last.quality, Quality::Failure);
     }
 

@@ -10,6 +10,8 @@ use crate::units::Vacuum;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Rest {
     bits: u64,
+    /// Since when the number has been the same, whatever the level ought to do.
+    since: Option<Steady>,
     run: u32,
     longest: u32,
 }
@@ -17,11 +19,21 @@ pub(super) struct Rest {
 impl Rest {
     pub(super) fn interrupt(&mut self) {
         self.run = 0;
+        self.since = None;
+    }
+
+    /// Since when the number has been this one.
+    pub(super) fn since(&mut self, at: Steady, raw: f64) -> Steady {
+        if raw.to_bits() != self.bits {
+            self.since = None;
+        }
+        *self.since.get_or_insert(at)
     }
 
     pub(super) fn is_stuck(&mut self, raw: f64, motion: Motion, after: u32) -> bool {
         if motion != Motion::OughtToMove {
             self.run = 0;
+            self.bits = raw.to_bits();
             return false;
         }
         let same = self.run > 0 && raw.to_bits() == self.bits;

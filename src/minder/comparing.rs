@@ -2,14 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Awaited, Minder};
+use super::{Awaited, Loaded, Minder};
 use crate::event::{Action, Request, RequestId};
 use crate::expectation::{Course, Expected, Forecast};
-use crate::job::Progress;
-use crate::moment::Moment;
+use crate::job::{Cut, Progress};
+use crate::moment::{Moment, Span, Steady};
 use crate::table::{PartId, ZoneId, ZoneSet};
 use crate::units::{FreeAirFlow, Vacuum};
-use crate::watch::{Basis, Ends};
+use crate::watch::{Basis, Ends, Nearby, Phase};
 
 /// What the live level is compared with at present.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -17,12 +17,12 @@ pub(super) struct Compared {
     pub(super) expected: Expected,
     pub(super) basis: Basis,
     pub(super) ends: Option<Ends>,
-    /// The level expected a few seconds further along the cut.
-    pub(super) ahead: Option<Vacuum>,
+    /// Where the course goes from here.
+    pub(super) nearby: Option<Nearby>,
 }
 
-/// How far the progress told may lag behind the cutter, in seconds.
-const PROGRESS_LAG_S: f64 = 3.0;
+/// How long the cut is taken to go on at its pace when nobody tells how far it is; then its progress is unknown.
+const TOLD_FOR: Span = Span::from_secs(10);
 
 /// How far below a taught level still counts as good: the greater of a share of it and a level in pascals. A choice of
 /// ours: a few times the noise and drift of an industrial transducer.
@@ -80,29 +80,46 @@ impl Minder {
             }
         }
         self.changed = true;
-        self.compare();
+        self.compare(at.steady);
     }
 
     /// A new load or new zones may be forecast although the last could not.
-    pub(super) fn retry_forecasts(&mut self) {
+    pub(super) fn retry_forecasts(&mut self, at: Steady) {
         self.restore_from("no-forecast");
-        self.compare();
+        self.compare(at);
+    }
+
+    /// How far the cut is; `None` if nobody tells, or has told for too long.
+    pub(super) fn progress(&self, at: Steady) -> Option<Progress> {
+        let loaded = self.loaded.as_ref()?;
+        let pace = loaded.pace.filter(|pace| at.since(pace.told_at) <= TOLD_FOR)?;
+        let further =
+            if self.cutting == Some(true) { pace.per_second * at.since(pace.told_at).secs_f64() } else { 0.0 };
+        Some(Progress::from_fraction(loaded.progress.fraction() + further))
     }
 
     /// Settles anew what the live level is compared with.
-    pub(super) fn compare(&mut self) {
+    pub(super) fn compare(&mut self, at: Steady) {
         self.compared =
-            self.job_expectation().or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+            self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
     }
 
-    fn job_expectation(&self) -> Option<Compared> {
+    /// Whether the level must move for what it was `before` compared with to become what it is compared with now: the pump is on,
+    /// what lies on the table is known, and the new band does not reach the middle of the old.
+    pub(super) fn level_must_move(&self, before: Option<&Compared>) -> bool {
+        let (Some(before), Some(now)) = (before, &self.compared) else { return false };
+        let known = before.basis == Basis::Job && now.basis == Basis::Job;
+        let pulls = self.assessment.is_some_and(|assessment| assessment.phase != Phase::Off);
+        let (was, will) = (&before.expected, &now.expected);
+        known && pulls && (will.high < was.mid || will.low > was.mid)
+    }
+
+    fn job_expectation(&self, at: Steady) -> Option<Compared> {
         let loaded = self.loaded.as_ref()?;
         let course = course(loaded.forecast.as_ref(), self.open)?;
-        let ahead = loaded.pace.and_then(|pace| {
-            let further = loaded.progress.fraction() + pace.per_second * PROGRESS_LAG_S;
-            course.at(Progress::from_fraction(further)).map(|expected| expected.mid)
-        });
-        Some(Compared { expected: course.at(loaded.progress)?, basis: Basis::Job, ends: Some(ends(course)), ahead })
+        let progress = self.progress(at).unwrap_or(loaded.progress);
+        let nearby = loaded.pace.and_then(|pace| nearby(loaded, course, progress, pace.per_second));
+        Some(Compared { expected: course.at(progress)?, basis: Basis::Job, ends: Some(ends(course)), nearby })
     }
 
     fn taught_expectation(&self) -> Option<Compared> {
@@ -119,13 +136,13 @@ impl Minder {
             smallest_visible_leak: FreeAirFlow::ZERO,
             flow: flow.unwrap_or(FreeAirFlow::ZERO),
         };
-        Some(Compared { expected, basis: Basis::Taught, ends: sealed.map(ends), ahead: None })
+        Some(Compared { expected, basis: Basis::Taught, ends: sealed.map(ends), nearby: None })
     }
 
     fn sealed_expectation(&self) -> Option<Compared> {
         let course = course(self.bare.as_ref(), self.open)?;
         let expected = course.at(Progress::START)?;
-        Some(Compared { expected, basis: Basis::LikeSealed, ends: Some(ends(course)), ahead: None })
+        Some(Compared { expected, basis: Basis::LikeSealed, ends: Some(ends(course)), nearby: None })
     }
 
     /// The least margin at a live level, and whose it is.
@@ -149,6 +166,20 @@ impl Minder {
 
 fn course(forecast: Option<&Forecast>, open: ZoneSet) -> Option<&Course> {
     forecast?.course(open)
+}
+
+fn nearby(loaded: &Loaded, course: &Course, progress: Progress, per_second: f64) -> Option<Nearby> {
+    let mid = |fraction: f64| course.at(Progress::from_fraction(fraction)).map(|expected| expected.mid);
+    let [long_ago, ago, soon, later] = Nearby::APART.map(|apart| mid(progress.fraction() + apart * per_second));
+    let cut = Cut::of(&loaded.card);
+    let closed = |part: usize| {
+        let last = part.checked_sub(1).and_then(|last| u32::try_from(last).ok());
+        last.map_or(Progress::START, |last| cut.freed_at(PartId(last)).unwrap_or(Progress::from_fraction(1.0)))
+    };
+    let part = cut.freed(progress);
+    let lowers = |part: usize| Some(mid(closed(part).fraction())? - mid(closed(part + 1).fraction())?);
+    let outline = (part.saturating_sub(1)..=part + 1).filter_map(lowers).fold(Vacuum::ZERO, Vacuum::max);
+    Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline })
 }
 
 fn ends(course: &Course) -> Ends {

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{MAIN_GAUGE, Minder};
 use crate::event::{Action, Fact, GapCause, ReadingRecord};
-use crate::gauge::{GaugeId, Heard, LineId, Motion, Quality};
+use crate::gauge::{Doubt, GaugeId, Heard, LineId, Motion, Quality};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::Vacuum;
 use crate::watch::{Basis, CuttingKnown, Phase, Sample};
@@ -65,6 +65,7 @@ impl Minder {
 
     fn take_number(&mut self, at: Moment, gauge: GaugeId, raw: f64, out: &mut Vec<Action>) {
         let place = usize::from(gauge.0);
+        self.compare(at.steady);
         let motion = self.motion();
         let Some(health) = self.health.get_mut(place) else { return };
         let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
@@ -80,7 +81,17 @@ impl Minder {
             self.keep(at, Fact::Reading(record), out);
         }
         if gauge == MAIN_GAUGE {
+            self.note_rest(at, &judged.doubts);
             self.assess(at, out);
+        }
+    }
+
+    /// A number that rests where it ought to move is still shown and judged, and said to be doubtful.
+    fn note_rest(&mut self, at: Moment, doubts: &[Doubt]) {
+        if doubts.iter().any(|doubt| matches!(doubt, Doubt::Stuck | Doubt::Unmoved)) {
+            self.degrade(at, "gauge-stuck");
+        } else {
+            self.restore_from("gauge-stuck");
         }
     }
 
@@ -122,7 +133,7 @@ impl Minder {
 
     /// When the newest reading will be too old, or, if it is, when to judge again.
     pub(super) fn next_silence(&self) -> Steady {
-        let last = self.newest[0].map_or(self.started.steady, |newest| newest.at);
+        let last = self.newest[0].map_or(self.awake_since, |newest| newest.at.max(self.awake_since));
         match self.blind_since.filter(|since| *since > last) {
             Some(since) => since.plus(Span::from_secs(1)),
             None => last.plus(self.setup.watch.stale_after).plus(Span::from_nanos(1)),
@@ -138,8 +149,8 @@ impl Minder {
             live,
             expected: compared.map(|compared| &compared.expected),
             basis: compared.map_or(Basis::LikeSealed, |compared| compared.basis),
-            ahead: compared.and_then(|compared| compared.ahead),
-            progress: self.loaded.as_ref().map(|loaded| loaded.progress),
+            nearby: compared.and_then(|compared| compared.nearby),
+            progress: self.progress(at.steady),
             cutting: self.cutting,
             ends: compared.and_then(|compared| compared.ends),
             least_margin,

@@ -38,6 +38,10 @@ use orders::Pace;
 /// The gauge that the level is judged by: the first of the setup.
 const MAIN_GAUGE: GaugeId = GaugeId(0);
 
+/// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
+/// filter remembers, no source).
+const LONGEST_SLEEP: Span = Span::from_secs(5);
+
 /// A setup that cannot be minded, or a snapshot that cannot be read.
 #[derive(Debug, thiserror::Error)]
 pub enum MinderError {
@@ -75,6 +79,10 @@ pub struct Minder {
     setup: Setup,
     cards: Vec<String>,
     started: Moment,
+    /// When the last event came.
+    stepped: Moment,
+    /// Since when events have come without a long pause.
+    awake_since: Steady,
     talkers: Vec<Talker>,
     health: Vec<Health>,
     watch: Watch,
@@ -125,6 +133,8 @@ impl Minder {
             setup,
             cards,
             started: at,
+            stepped: at,
+            awake_since: at.steady,
             talkers,
             health,
             watch,
@@ -157,6 +167,7 @@ impl Minder {
 
     /// Takes one event at its moment and adds what is to be done to `out`.
     pub fn step(&mut self, at: Moment, event: Event, out: &mut Vec<Action>) {
+        self.notice_interruption(at);
         match event {
             Event::Bytes(line, bytes) => self.hear(at, line, &bytes, out),
             Event::LineUp(line) => self.line_up(at, line, out),
@@ -211,6 +222,26 @@ impl Minder {
         self.set_wake_up(at, out);
     }
 
+    /// A computer that slept, or a state taken up again later, knows nothing of the time between.
+    fn notice_interruption(&mut self, at: Moment) {
+        let gap = at.since(self.stepped);
+        self.stepped = at;
+        if gap.is_some_and(|gap| gap <= LONGEST_SLEEP) {
+            return;
+        }
+        self.awake_since = at.steady;
+        self.health.iter_mut().for_each(Health::interrupt);
+        self.watch.interrupt();
+        if let Some(loaded) = &mut self.loaded {
+            loaded.pace = None;
+        }
+        if gap.is_none() {
+            // Its steady time is of another start of the computer.
+            self.newest.fill(None);
+            (self.shown_at, self.blind_since, self.wake_at) = (None, None, None);
+        }
+    }
+
     fn set_wake_up(&mut self, at: Moment, out: &mut Vec<Action>) {
         let lines = self.talkers.iter().filter_map(Talker::deadline).min();
         let test = self.light_test_from.map(|_| at.steady.plus(Span::from_millis(100)));
@@ -238,6 +269,11 @@ impl Minder {
         if let Some(talker) = self.talkers.get_mut(usize::from(line.0)) {
             talker.line_up(at.steady);
         }
+        for (health, gauge) in self.health.iter_mut().zip(&self.setup.gauges) {
+            if gauge.line == line {
+                health.interrupt();
+            }
+        }
         self.keep_entry(at, "line-up", &self.line_name(line), out);
     }
 
@@ -258,10 +294,10 @@ impl Minder {
     }
 }
 
-/// The share by which the computed effect of the kerf may be wrong: what is not known of the board and of a kerf's leak, at
-/// most a quarter, so that a sheet that lifts late in a cut still stands out. The quarter is a choice of ours.
+/// The standard error of the computed effect of the kerf, as a share of it. The band has it at what is not known of the board and of a
+/// kerf's leak, taken as two standard errors; the watch learns it once a cut is under way.
 fn kerf_error(setup: &Setup) -> f64 {
-    (setup.spread.board * setup.spread.kerf - 1.0).clamp(0.1, 0.25)
+    (0.5 * (setup.spread.board * setup.spread.kerf - 1.0)).clamp(0.05, 0.5)
 }
 
 fn talkers(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {

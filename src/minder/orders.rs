@@ -15,7 +15,9 @@ use crate::watch::Verdict;
 /// How fast a cut goes on, as told.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub(super) struct Pace {
-    told_at: Steady,
+    pub(super) told_at: Steady,
+    /// The share of the cut that was told then.
+    pub(super) told: f64,
     /// The share of the cut in a second.
     pub(super) per_second: f64,
 }
@@ -85,7 +87,7 @@ impl Minder {
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
         self.set_open(at, open);
-        self.retry_forecasts();
+        self.retry_forecasts(at.steady);
         Answer::Done
     }
 
@@ -93,7 +95,7 @@ impl Minder {
         self.loaded = None;
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
-        self.retry_forecasts();
+        self.retry_forecasts(at.steady);
         Answer::Done
     }
 
@@ -123,9 +125,13 @@ impl Minder {
 
     fn set_open(&mut self, at: Moment, open: ZoneSet) {
         if open != self.open {
+            let before = self.compared.clone();
             self.open = open;
             self.watch.zones_changed(at.steady);
-            self.retry_forecasts();
+            self.retry_forecasts(at.steady);
+            if self.level_must_move(before.as_ref()) {
+                self.health.iter_mut().for_each(|health| health.level_must_move(at.steady));
+            }
         }
     }
 
@@ -155,10 +161,10 @@ impl Minder {
             ProgressTold::Fraction(fraction) => {
                 let Some(loaded) = &mut self.loaded else { return Answer::Refused("no-job".to_owned()) };
                 let progress = Progress::from_fraction(fraction);
-                loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction() - loaded.progress.fraction());
+                loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction());
                 loaded.progress = progress;
                 self.set_cutting(at, Some(progress.fraction() < 1.0));
-                self.compare();
+                self.compare(at.steady);
             }
         }
         Answer::Done
@@ -172,7 +178,7 @@ impl Minder {
             Some(level) => {
                 self.memory.taught.insert(self.open, super::keeping::Taught { level });
                 self.keep_memory(at, out);
-                self.compare();
+                self.compare(at.steady);
                 Answer::Done
             }
             None => Answer::Refused("no-reading".to_owned()),
@@ -214,13 +220,13 @@ impl Minder {
     }
 }
 
-fn next_pace(at: Steady, before: Option<Pace>, step: f64) -> Option<Pace> {
-    let Some(before) = before else { return Some(Pace { told_at: at, per_second: 0.0 }) };
+fn next_pace(at: Steady, before: Option<Pace>, told: f64) -> Option<Pace> {
+    let Some(before) = before else { return Some(Pace { told_at: at, told, per_second: 0.0 }) };
     let span = at.since(before.told_at);
     if span < PACE_SPAN {
         return Some(before);
     }
-    Some(Pace { told_at: at, per_second: (step / span.secs_f64()).max(0.0) })
+    Some(Pace { told_at: at, told, per_second: ((told - before.told) / span.secs_f64()).max(0.0) })
 }
 
 fn answer(result: Result<(), Refusal>) -> Answer {
@@ -243,5 +249,24 @@ fn key(refusal: Refusal) -> &'static str {
         Refusal::StillActive => "still-active",
         Refusal::NotAcknowledged => "not-acknowledged",
         Refusal::NotLatched => "not-latched",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_pace_is_the_same_however_often_progress_is_told() {
+        for millis in [50, 100, 500, 1_000, 5_000] {
+            let mut pace = None;
+            for tell in 0..=40 {
+                let at = Steady::default().plus(Span::from_millis(tell * millis));
+                pace = next_pace(at, pace, 0.01 * at.since(Steady::default()).secs_f64());
+            }
+            assert!((pace.unwrap().per_second - 0.01).abs() < 1e-9, "every {millis} ms");
+        }
+        let back = next_pace(Steady::from_nanos(2_000_000_000), next_pace(Steady::default(), None, 0.5), 0.0);
+        assert!(back.unwrap().per_second.abs() < 1e-12, "a cut that begins again does not run backwards");
     }
 }

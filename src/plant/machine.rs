@@ -8,7 +8,7 @@ use super::glide::Glide;
 use super::report::{Report, Said, SheetOutcome};
 use super::scene::Scene;
 use super::script::{Cue, Happening, ScriptError, script};
-use super::truth::{Truth, map_matrix, pump_share};
+use super::truth::{Opening, Truth, map_matrix, pump_share};
 use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::Span;
@@ -263,12 +263,16 @@ impl Plant {
     /// The board as it is now: between two states of the sheet's lie and two of the cut.
     fn matrix(&mut self) -> ZoneMatrix {
         let (parts, share) = self.cut_through();
-        let eighths = (parts as f64 + share) * EIGHTHS as f64;
-        let (cut, opening) = (eighths as usize, eighths.fract());
+        let step = match self.truth.opening {
+            Opening::Eighths => 1,
+            Opening::Outlines => EIGHTHS,
+        };
+        let steps = (parts as f64 + share) * (EIGHTHS / step) as f64;
+        let (cut, opening) = (steps as usize * step, steps.fract());
         let raised = |share: f64| (share * 1000.0).round() as u16;
         let face = |cut, share| Face { card: self.top.card, cut, raised: raised(share), lost: self.top.lost };
-        let was = [face(cut, self.top.raised.origin()), face(cut + 1, self.top.raised.origin())];
-        let is = [face(cut, self.top.raised.goal()), face(cut + 1, self.top.raised.goal())];
+        let was = [face(cut, self.top.raised.origin()), face(cut + step, self.top.raised.origin())];
+        let is = [face(cut, self.top.raised.goal()), face(cut + step, self.top.raised.goal())];
         let way = self.top.raised.share(self.now);
         let [was, is] = [was, is].map(|[before, after]| self.between(before, after, opening));
         blend(&was, &is, way)
@@ -354,7 +358,7 @@ impl AirSide {
 
     /// Puts the present state into a table, and says which zones are open.
     fn shape(&self, table: &mut Table, now: Span, truth: &Truth) -> ZoneSet {
-        let leak = pump_share(table, self.leak.1.at(now));
+        let leak = pump_share(table, truth.loose_hose * self.leak.1.at(now));
         table.filter = plugged(table, self.plug.at(now).exp_m1());
         // The truth's own share of the speed is in the table's wear already.
         table.pump.wear *= self.speed_at(now, truth) / truth.pump;

@@ -27,4 +27,4 @@ pub use scene::{MainPart, Scene, UnknownScene};
 pub use script::ScriptError;
 pub use server::{Clock, Server, ServerError};
 pub use transducer::Blemish;
-pub use truth::Truth;
+pub use truth::{Opening, Truth};

@@ -30,7 +30,7 @@ pub(super) enum Happening {
     Hold,
     /// The smallest part that is cut free goes.
     LosePart,
-    /// A leak opens in the hose of a zone, as a share of what the pump moves.
+    /// The hose of a zone comes to leak that share of what it does when it is quite loose.
     Leak(ZoneId, f64, Span),
     /// The filter comes to hold that load of dust.
     Plug(f64, Span),
@@ -123,7 +123,7 @@ fn write_scene(writer: &mut Writer, scene: Scene, table: &Table, cast: &Cast) ->
         }
         Scene::SlowLeak => {
             writer.at(20, Happening::Fault(Some(scene)));
-            writer.at(20, Happening::Leak(cast.first, 0.15, Span::from_secs(50)));
+            writer.at(20, Happening::Leak(cast.first, 1.0, Span::from_secs(50)));
             cut_in_two(writer, 100, 146, Happening::Leak(cast.first, 0.0, Span::from_secs(1)))
         }
         Scene::SheetLifts => {

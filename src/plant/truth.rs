@@ -9,6 +9,17 @@ use crate::moment::Span;
 use crate::table::{Table, ZoneId, ZoneMatrix};
 use crate::units::{AbsolutePressure, SquareConductance};
 
+/// How the kerf round a part opens.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Opening {
+    /// As the cutter goes round, an eighth of the outline after the other.
+    #[default]
+    Eighths,
+    /// All round at once and at an even pace, as a skin that lets through more and more while it is cut thinner. With
+    /// large parts the level is up to a kilopascal from where eighths have it.
+    Outlines,
+}
+
 /// What is true of the table and not in its setup.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Truth {
@@ -16,6 +27,10 @@ pub struct Truth {
     pub zones: Vec<f64>,
     /// How much more kerfs let through than reckoned.
     pub kerf: f64,
+    /// How the kerf round a part opens.
+    pub opening: Opening,
+    /// What a hose that works loose lets through in the end, as a share of what the pump moves at half the room's pressure.
+    pub loose_hose: f64,
     /// The share of the pump's described speed that it has when cold.
     pub pump: f64,
     /// The share of its cold speed that it loses while it warms.
@@ -40,6 +55,8 @@ impl Truth {
         Truth {
             zones: vec![1.0; table.plenum.zones.len()],
             kerf: 1.0,
+            opening: Opening::default(),
+            loose_hose: 0.15,
             pump: 1.0,
             warming: 0.0,
             filter: 1.0,
@@ -57,6 +74,8 @@ impl Truth {
         Truth {
             zones: table.plenum.zones.iter().map(|_| chance.between(0.94, 1.06)).collect(),
             kerf: chance.between(0.95, 1.05),
+            opening: Opening::default(),
+            loose_hose: 0.15,
             pump: chance.between(0.96, 1.0),
             warming: chance.between(0.02, 0.03),
             filter: chance.between(1.0, 1.2),

@@ -37,11 +37,6 @@ impl WindowedGlr {
 
     /// Takes one more number, in standard deviations, and gives the ratio g.
     pub fn take(&mut self, value: f64) -> f64 {
-        self.take_with(value, 0.0, 0)
-    }
-
-    /// Takes one more number, when any `over` numbers in a row may each be larger by `excess` without meaning anything.
-    pub fn take_with(&mut self, value: f64, excess: f64, over: usize) -> f64 {
         let size = self.sums.len() as u64;
         let newest = self.sums[(self.seen % size) as usize] + value;
         self.seen += 1;
@@ -52,7 +47,7 @@ impl WindowedGlr {
         let newest = self.sums[(self.seen % size) as usize];
         let ratio = |length: usize| {
             let sum = newest - self.sums[((self.seen - length as u64) % size) as usize];
-            (sum - excess * length.min(over) as f64) / (length as f64).sqrt()
+            sum / (length as f64).sqrt()
         };
         let lengths = LENGTHS.into_iter().take_while(|length| *length as u64 <= self.seen);
         lengths.map(ratio).fold(f64::NEG_INFINITY, f64::max)

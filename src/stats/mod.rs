@@ -1,17 +1,21 @@
-//! Plain statistics: robust scale, trends, run lengths of charts.
+//! Plain statistics: robust scale, trends, run lengths of charts, fits.
 //!
 //! Samples are slices of bare numbers here; what they measure is the caller's business. Empty or too short samples give
 //! `None`, and NaN in gives NaN or `None` out, never a panic.
 
 mod deadband;
+mod drift;
 mod glr;
+mod least_squares;
 mod line;
 mod noise;
 mod robust;
 mod trend;
 
 pub use deadband::{Deadband, Side};
+pub use drift::Drift;
 pub use glr::{WindowedGlr, glr_mean_time_between_alarms, glr_threshold};
+pub use least_squares::{Fit, Model, least_squares};
 pub use line::{Crossing, Line};
 pub use noise::{Noise, Whitener};
 pub use robust::{

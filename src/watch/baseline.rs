@@ -1,9 +1,10 @@
-//! What the model is wrong by, followed slowly.
+//! What the model is wrong by, followed.
 //!
-//! The expected level is never exact. Where it follows the kerf, its error is an offset and a share of the kerf's effect: a
-//! two-state Kalman filter follows both, the offset as a slow random walk, the share from the kerf's error as told. Where the kerf's
-//! effect is not known at all, an offset with a slope is followed instead. The filter's own uncertainty widens the dead zone of the
-//! detector.
+//! The expected level is never exact. Two filters follow its error, each a Kalman filter of two states. The slow one is of the
+//! model: an offset, which walks at random, and a share of the kerf's effect, from the kerf's error as told. The quick one is of
+//! whatever the slow one leaves: an offset with a slope, so that all that comes on little by little is followed, whatever its cause.
+//! A second-order filter of the time constant M is behind a ramp of r pascals a second by at most 0.46·r·M, soon after its beginning
+//! (a critically damped one by r·M/e; text-book results), and then no longer.
 
 use serde::{Deserialize, Serialize};
 
@@ -31,7 +32,7 @@ enum Model {
 pub(super) struct Pace {
     /// Seconds since the last reading.
     pub(super) elapsed: f64,
-    /// Seconds in which the offset forgets.
+    /// The filter's time constant in seconds.
     pub(super) memory: f64,
     /// The standard deviation of one reading, were readings independent: its noise at zero frequency.
     pub(super) deviation: f64,
@@ -39,18 +40,19 @@ pub(super) struct Pace {
 
 /// How unsure a slope is at first, in pascals a second.
 const SLOPE_UNCERTAIN: f64 = 50.0;
-/// How much shorter the memory of a trend is than that of an offset: it has the kerf itself to follow.
-const TREND_HASTE: f64 = 2.0;
 
 impl Baseline {
-    /// Starts from one residual with this uncertainty, at this expected level; with the share that the kerf's effect may be wrong by, if
-    /// the expected level follows the kerf.
-    pub(super) fn start(kerf: Option<f64>, expected: f64, residual: f64, uncertain: f64) -> Self {
-        let (model, second) = match kerf {
-            Some(error) => (Model::Kerf { from: expected }, error),
-            None => (Model::Trend, SLOPE_UNCERTAIN),
-        };
-        Baseline { model, state: [residual, 0.0], covariance: [uncertain * uncertain, 0.0, second * second] }
+    /// The slow one, from one residual with this uncertainty at this expected level; with the share that the kerf's effect may be wrong
+    /// by, nought if the expected level does not follow the kerf.
+    pub(super) fn of_kerf(error: f64, expected: f64, residual: f64, uncertain: f64) -> Self {
+        let model = Model::Kerf { from: expected };
+        Baseline { model, state: [residual, 0.0], covariance: [uncertain * uncertain, 0.0, error * error] }
+    }
+
+    /// The quick one, from one residual with this uncertainty.
+    pub(super) fn of_trend(residual: f64, uncertain: f64) -> Self {
+        let covariance = [uncertain * uncertain, 0.0, SLOPE_UNCERTAIN * SLOPE_UNCERTAIN];
+        Baseline { model: Model::Trend, state: [residual, 0.0], covariance }
     }
 
     /// The residual to expect at this expected level, and its standard error.
@@ -68,7 +70,6 @@ impl Baseline {
         match self.model {
             Model::Kerf { .. } => self.covariance[0] += (deviation * elapsed / memory).powi(2),
             Model::Trend => {
-                let memory = memory / TREND_HASTE;
                 self.state[0] += elapsed * self.state[1];
                 let jitter = (deviation * elapsed / (memory * memory)).powi(2);
                 self.covariance = [p00 + elapsed * (2.0 * p01 + elapsed * p11), p01 + elapsed * p11, p11 + jitter];
@@ -99,7 +100,7 @@ impl Baseline {
         self.covariance[0] += uncertain * uncertain;
     }
 
-    /// What the kerf takes by the model, in pascals; zero if unknown.
+    /// What the kerf takes by the model, in pascals; zero for a trend.
     pub(super) fn kerf(&self, expected: f64) -> f64 {
         match self.model {
             Model::Kerf { from } => from - expected,
@@ -107,17 +108,9 @@ impl Baseline {
         }
     }
 
-    /// How much of the residual grows with the kerf; zero if unknown.
-    pub(super) fn kerf_part(&self, expected: f64) -> f64 {
-        self.kerf(expected) * self.state[1]
-    }
-
-    /// How fast the level falls for an unknown reason, in pascals a second; zero if the kerf is known.
-    pub(super) fn slope(&self) -> f64 {
-        match self.model {
-            Model::Kerf { .. } => 0.0,
-            Model::Trend => self.state[1],
-        }
+    /// The share of the kerf's effect that is added to it and the error of that share, or the slope in pascals a second and its error.
+    pub(super) fn second(&self) -> (f64, f64) {
+        (self.state[1], self.covariance[2].max(0.0).sqrt())
     }
 
     fn design(&self, expected: f64) -> [f64; 2] {

@@ -1,33 +1,34 @@
 //! Finds a loss in the residual.
 //!
 //! What the baseline does not explain is whitened and charted by a windowed likelihood ratio, after a dead zone is taken off: the
-//! least loss worth a call, twice the baseline's own standard error and a little of the kerf's effect; and, for as many readings as the progress told may be
-//! wrong by, what the level may differ by for that. A single wild reading is held to four standard deviations and cannot alarm.
-
-use std::collections::VecDeque;
+//! least loss worth a call, twice the baseline's own standard error, and what the model may suddenly be wrong by. A single wild
+//! reading is held to four standard deviations and cannot alarm. What comes on slowly is followed by the baseline and is no loss here;
+//! where the level then is, is judged against the band and against where the slow half of the baseline would have it.
 
 use serde::{Deserialize, Serialize};
 
 use super::WatchSettings;
+use super::allowance::{Allowance, Course};
 use super::baseline::{Baseline, Pace};
-use crate::moment::{Span, Steady};
+use crate::moment::Steady;
 use crate::stats::{Noise, Whitener, WindowedGlr, glr_threshold};
 
-/// How far the progress told may be from the cut.
-const PROGRESS_ERROR: Span = Span::from_secs(3);
-/// How long the steepest stretch of the course is remembered.
-const STEEPEST_MEMORY_S: f64 = 30.0;
-/// Seconds in which the baseline forgets while the machine cuts, and while it does not.
+/// The slow baseline's time constant in seconds while the machine cuts, and while it does not.
 const MEMORY_CUTTING_S: f64 = 20.0;
 const MEMORY_RESTING_S: f64 = 5.0;
-/// The share of the threshold from which a loss is suspected and the baseline does not follow.
+/// The quick baseline's: with a dead zone of 1 kPa a level that falls by up to some 400 Pa in a second is followed, and a step is there
+/// for the chart to see for as long. A choice of ours between the two.
+const QUICK_S: f64 = 5.0;
+/// The share of the threshold from which a loss is suspected and the baseline does not follow, as it does not beyond the dead zone.
 const SUSPECTED: f64 = 0.7;
 /// How many readings long it may be suspected before the baseline follows again.
 const SUSPECTED_FOR: usize = WindowedGlr::WINDOW;
 /// How many times the least loss a loss must be, if nothing is known of the kerf: as much as a part with a long outline opens.
 const KERF_UNKNOWN: f64 = 4.0;
-/// The share of the kerf's effect that comes and goes as dust settles in it and is drawn out.
-const KERF_UNSTEADY: f64 = 0.02;
+/// So many seconds' worth of the slope a loss must be besides.
+const SLOPE_S: f64 = 3.0;
+/// A level that is this many dead zones below what the slow baseline has it at has sagged.
+const SAGGED: f64 = 2.0;
 /// Wild values are held to so many standard deviations.
 const HELD_TO: f64 = 4.0;
 /// Quiet readings after which the whitener is made anew.
@@ -45,8 +46,10 @@ pub(super) struct Aim {
     pub(super) kerf_known: bool,
     /// The level expected, in pascals.
     pub(super) mid: f64,
-    /// How much it may soon change by, in pascals.
-    pub(super) ahead: f64,
+    /// How far from it the levels some seconds before and behind are.
+    pub(super) beside: [f64; 4],
+    /// By how much the outline that is being cut lowers it.
+    pub(super) outline: f64,
 }
 
 /// Baseline, noise and chart of one gauge.
@@ -56,17 +59,32 @@ pub(super) struct Detector {
     noise: Noise,
     whitener: Whitener,
     chart: WindowedGlr,
-    baseline: Option<Baseline>,
+    baseline: Option<Baselines>,
+    allowance: Allowance,
     last: Option<Steady>,
-    course: VecDeque<(Steady, f64)>,
-    steepest: f64,
     dead_zone: f64,
     least_loss: f64,
-    /// The readings that the progress told may be wrong by.
-    progress_readings: usize,
     kerf_error: f64,
     suspected_for: usize,
     quiet: u32,
+}
+
+/// What the model is wrong by, and what is left of it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Baselines {
+    slow: Baseline,
+    quick: Baseline,
+}
+
+/// How one reading stands to the baseline.
+struct Distance {
+    baseline: Baselines,
+    elapsed: f64,
+    residual: f64,
+    /// What the slow baseline leaves of the residual.
+    left: f64,
+    /// What both leave of it; a level that is better than the slow one has it may come back to that.
+    lost: f64,
 }
 
 impl Detector {
@@ -83,11 +101,9 @@ impl Detector {
             whitener: noise.whitener(),
             chart: WindowedGlr::default(),
             baseline: None,
+            allowance: Allowance::default(),
             last: None,
-            course: VecDeque::new(),
-            steepest: 0.0,
             dead_zone: 0.0,
-            progress_readings: (PROGRESS_ERROR.secs_f64() / interval).ceil() as usize,
             least_loss: settings.least_loss.pascals(),
             kerf_error: settings.kerf_error,
             suspected_for: 0,
@@ -107,14 +123,13 @@ impl Detector {
 
     /// The share of the baseline's residual that grows with the kerf, in pascals.
     pub(super) fn kerf_part(&self, expected: f64) -> f64 {
-        self.baseline.map_or(0.0, |baseline| baseline.kerf_part(expected))
+        self.baseline.map_or(0.0, |Baselines { slow, .. }| slow.kerf(expected) * slow.second().0)
     }
 
     /// Another sheet, job or basis: what the model is wrong by is to be learned anew.
     pub(super) fn forget(&mut self) {
         self.baseline = None;
-        self.steepest = 0.0;
-        self.course.clear();
+        self.allowance = Allowance::default();
         self.pause();
     }
 
@@ -124,51 +139,61 @@ impl Detector {
         self.whitener.restart();
         self.noise.interrupt();
         self.suspected_for = 0;
+        self.last = None;
     }
 
     /// The expected level jumped by `by` pascals because other zones are open.
     pub(super) fn zones_changed(&mut self, by: f64) {
-        self.course.clear();
-        if let Some(baseline) = &mut self.baseline {
-            baseline.jump(by, ZONE_ERROR * by.abs());
+        self.allowance.jump(by);
+        if let Some(Baselines { slow, .. }) = &mut self.baseline {
+            slow.jump(by, ZONE_ERROR * by.abs());
         }
     }
 
     /// Follows the level of a sheet that is not being cut.
     pub(super) fn rest(&mut self, aim: Aim, level: f64) {
-        let (mut baseline, pace) = self.advance(aim, level, MEMORY_RESTING_S);
-        let unexplained = aim.mid - level - baseline.foretell(aim.mid).0;
-        baseline.learn(aim.mid, aim.mid - level, pace, HELD_TO);
-        self.baseline = Some(baseline);
+        let distance = self.measure(aim, level, MEMORY_RESTING_S);
+        self.learn(aim, &distance, MEMORY_RESTING_S);
         self.chart.restart();
         let bound = HELD_TO * self.whitener.deviation();
-        self.whitener.take(unexplained, -bound, bound);
-        self.learn_noise(unexplained);
+        self.whitener.take(distance.lost, -bound, bound);
+        self.learn_noise(distance.lost);
     }
 
-    /// Whether one reading, taken while the machine cuts, shows that vacuum was lost.
+    /// Whether one reading, taken while the machine cuts, shows that vacuum was suddenly lost.
     pub(super) fn look(&mut self, aim: Aim, level: f64) -> bool {
-        let (mut baseline, pace) = self.advance(aim, level, MEMORY_CUTTING_S);
-        let (foretold, error) = baseline.foretell(aim.mid);
-        let lost = aim.mid - level - foretold;
-        let least = if aim.kerf_known { self.least_loss } else { KERF_UNKNOWN * self.least_loss };
-        self.dead_zone = least + 2.0 * error + KERF_UNSTEADY * baseline.kerf(aim.mid).abs();
-        let progress = self.steepest.max(aim.ahead) + baseline.slope().abs() * PROGRESS_ERROR.secs_f64();
-        let ratio = self.chart(lost, progress);
-        self.suspected_for = if ratio > SUSPECTED * self.threshold { self.suspected_for + 1 } else { 0 };
+        let distance = self.measure(aim, level, MEMORY_CUTTING_S);
+        let course = course(aim, &distance.baseline.slow);
+        let dead_zone = self.dead_zone(aim, &distance.baseline, &course);
+        // A baseline that does not follow knows no less than when it last did.
+        self.dead_zone = if self.suspected_for > 0 { dead_zone.min(self.dead_zone) } else { dead_zone };
+        let ratio = self.chart(distance.lost);
+        let suspected = ratio > SUSPECTED * self.threshold || distance.lost > self.dead_zone;
+        self.suspected_for = if suspected { self.suspected_for + 1 } else { 0 };
         if self.suspected_for == 0 || self.suspected_for > SUSPECTED_FOR {
-            baseline.learn(aim.mid, aim.mid - level, pace, HELD_TO);
+            self.learn(aim, &distance, MEMORY_CUTTING_S);
+            self.allowance.learn(&course, distance.lost, distance.elapsed, self.slow_deviation());
+        } else {
+            self.baseline = Some(distance.baseline);
         }
         if ratio < 0.5 * self.threshold {
-            self.learn_noise(lost);
+            self.learn_noise(distance.lost);
         }
-        self.baseline = Some(baseline);
         ratio > self.threshold
     }
 
     /// The level that the baseline leads to expect; `None` before it has one.
     pub(super) fn base(&self, aim: Aim) -> Option<f64> {
-        self.baseline.map(|baseline| aim.mid - baseline.foretell(aim.mid).0)
+        let Baselines { slow, quick } = self.baseline?;
+        Some(aim.mid - slow.foretell(aim.mid).0 - quick.foretell(aim.mid).0.max(0.0))
+    }
+
+    /// The level below which it has sagged: further from where the slow baseline has it than the model can be wrong by, without ever
+    /// having dropped suddenly. `None` if that cannot be told.
+    pub(super) fn sagged_below(&self, aim: Aim) -> Option<f64> {
+        let Baselines { slow, .. } = self.baseline.filter(|_| aim.kerf_known)?;
+        let (foretold, error) = slow.foretell(aim.mid);
+        Some(aim.mid - foretold - SAGGED * (self.dead_zone.max(self.least_loss) + error))
     }
 
     /// Whether the level is no longer outside the dead zone, nor near its edge.
@@ -176,27 +201,53 @@ impl Detector {
         self.base(aim).is_none_or(|base| base - level < 0.5 * self.dead_zone)
     }
 
-    /// The baseline as it is by now, started if there is none.
-    fn advance(&mut self, aim: Aim, level: f64, memory: f64) -> (Baseline, Pace) {
-        self.follow_course(aim);
-        let elapsed = self.last.map_or(0.0, |last| aim.at.since(last).secs_f64().min(1.0));
-        self.last = Some(aim.at);
-        let pace = Pace { elapsed, memory, deviation: self.slow_deviation() };
-        let kerf = aim.kerf_known.then_some(self.kerf_error);
-        let mut baseline =
-            self.baseline.unwrap_or_else(|| Baseline::start(kerf, aim.mid, aim.mid - level, self.deviation()));
-        baseline.advance(pace);
-        (baseline, pace)
+    fn dead_zone(&self, aim: Aim, baseline: &Baselines, course: &Course) -> f64 {
+        let (slope, _) = baseline.quick.second();
+        let (_, error) = baseline.quick.foretell(aim.mid);
+        let model = if aim.kerf_known {
+            self.least_loss + self.allowance.of(course, baseline.slow.second())
+        } else {
+            KERF_UNKNOWN * self.least_loss + SLOPE_S * slope.abs()
+        };
+        model + 2.0 * error
     }
 
-    /// The chart's ratio after one more reading, of which the progress told may be the cause for some seconds.
-    fn chart(&mut self, lost: f64, progress: f64) -> f64 {
+    /// The baseline as it is by now, started if there is none, and how far the level is from it.
+    fn measure(&mut self, aim: Aim, level: f64, memory: f64) -> Distance {
+        let elapsed = self.last.map_or(0.0, |last| aim.at.since(last).secs_f64().min(1.0));
+        self.last = Some(aim.at);
+        let residual = aim.mid - level;
+        let mut baseline = self.baseline.unwrap_or_else(|| {
+            let kerf_error = if aim.kerf_known { self.kerf_error } else { 0.0 };
+            let slow = Baseline::of_kerf(kerf_error, aim.mid, residual, self.deviation());
+            Baselines { slow, quick: Baseline::of_trend(0.0, self.deviation()) }
+        });
+        baseline.slow.advance(self.pace(elapsed, memory));
+        baseline.quick.advance(self.pace(elapsed, QUICK_S));
+        self.allowance.advance(&course(aim, &baseline.slow), elapsed, QUICK_S);
+        let left = residual - baseline.slow.foretell(aim.mid).0;
+        let lost = left - baseline.quick.foretell(aim.mid).0.max(0.0);
+        Distance { baseline, elapsed, residual, left, lost }
+    }
+
+    fn learn(&mut self, aim: Aim, distance: &Distance, memory: f64) {
+        let mut baseline = distance.baseline;
+        baseline.quick.learn(aim.mid, distance.left, self.pace(distance.elapsed, QUICK_S), HELD_TO);
+        baseline.slow.learn(aim.mid, distance.residual, self.pace(distance.elapsed, memory), HELD_TO);
+        self.baseline = Some(baseline);
+    }
+
+    fn pace(&self, elapsed: f64, memory: f64) -> Pace {
+        Pace { elapsed, memory, deviation: self.slow_deviation() }
+    }
+
+    /// The chart's ratio after one more reading.
+    fn chart(&mut self, lost: f64) -> f64 {
         let deviation = self.whitener.deviation() * (1.0 + self.noise.relative_error());
-        let scale = self.whitener.lasting() / deviation;
-        let (shift, excess) = (scale * self.dead_zone, scale * progress);
-        let greatest = (shift + excess + HELD_TO) * deviation;
+        let shift = self.whitener.lasting() / deviation * self.dead_zone;
+        let greatest = (shift + HELD_TO) * deviation;
         let innovation = self.whitener.take(lost, -HELD_TO * deviation, greatest);
-        self.chart.take_with(innovation / deviation - shift, excess, self.progress_readings)
+        self.chart.take(innovation / deviation - shift)
     }
 
     /// The noise at zero frequency, as the standard deviation that one reading would have, were readings independent.
@@ -212,20 +263,8 @@ impl Detector {
             self.whitener = self.noise.whitener().following(self.whitener);
         }
     }
+}
 
-    /// Keeps the steepest change of the course over the time that the progress may be wrong by.
-    fn follow_course(&mut self, aim: Aim) {
-        let Aim { at: now, mid, .. } = aim;
-        let spacing = PROGRESS_ERROR.times(0.1);
-        if self.course.back().is_some_and(|(at, _)| now.since(*at) < spacing) {
-            return;
-        }
-        let elapsed = self.course.back().map_or(0.0, |(at, _)| now.since(*at).secs_f64());
-        self.course.push_back((now, mid));
-        while self.course.front().is_some_and(|(at, _)| now.since(*at) > PROGRESS_ERROR) {
-            self.course.pop_front();
-        }
-        let change = self.course.iter().map(|(_, earlier)| (earlier - mid).abs()).fold(0.0, f64::max);
-        self.steepest = change.max(self.steepest * (-elapsed / STEEPEST_MEMORY_S).exp());
-    }
+fn course(aim: Aim, slow: &Baseline) -> Course {
+    Course { mid: aim.mid, kerf: slow.kerf(aim.mid), beside: aim.beside, outline: aim.outline }
 }

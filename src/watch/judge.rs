@@ -32,9 +32,10 @@ impl Watch {
     /// Compares the level itself with the band.
     pub(super) fn judge_level(&mut self, look: &Look<'_>) {
         let lies = self.stand == Stand::Seated || look.cutting == CuttingKnown::Told;
-        let (true, Some(expected), Some(level)) = (lies, look.sample.expected, self.recent.mean()) else {
+        let (true, Some(expected), Some(level)) = (lies, look.sample.expected, self.recent.middle()) else {
             self.low.clear();
             self.high.clear();
+            self.low_gap = None;
             return;
         };
         if look.blank || !(look.settled || look.cutting == CuttingKnown::Told) {
@@ -42,16 +43,21 @@ impl Watch {
         }
         let error = self.detector.deviation_of_mean(self.recent.len() as f64);
         let band = (DEADBAND * level.abs()).max(DEADBAND_ERRORS * error);
-        self.low.crosses(level, self.least_level(look, expected), band);
+        let mid = expected.mid.pascals();
+        let least = self.least_level(look, expected);
+        let least = self.low_gap.map_or(least, |gap| least.max(mid - gap));
+        self.low_gap = self.low.crosses(level, least, band).then_some(mid - least);
         self.high.crosses(level, greatest_level(look, expected), band);
     }
 
-    /// The level below which it is low: where the kerf's effect is unknown, a sheet that had seated well is left half of the way to
-    /// a bare table.
+    /// The level below which it is low: the band's end, or that below which it has sagged, though in the band, if that is
+    /// higher. Where the kerf's effect is unknown, a sheet that had seated well is left half of the way to a bare table.
     fn least_level(&self, look: &Look<'_>, expected: &Expected) -> f64 {
         let well_seated = self.sheet.is_some_and(|sheet| sheet.in_band) && look.cutting != CuttingKnown::No;
         if look.sample.kerf_known() || !well_seated {
-            return expected.low.pascals();
+            let watched = look.cutting != CuttingKnown::No && !matches!(self.loss, Loss::Found { .. });
+            let sagged = self.detector.sagged_below(look.aim()).filter(|_| watched);
+            return expected.low.pascals().max(sagged.unwrap_or(f64::NEG_INFINITY));
         }
         let bare = look.sample.ends.map_or(0.0, |ends| ends.bare.pascals());
         expected.low.pascals().min(bare + KERF_UNKNOWN * (expected.mid.pascals() - bare))
@@ -126,7 +132,12 @@ impl Watch {
 
     /// A loss is over when the level has been back where it was for a while.
     fn follow_loss(&mut self, look: &Look<'_>, pump: bool, back: Option<Steady>) -> Loss {
-        if !self.detector.is_back(look.aim(), look.level) {
+        // What it was compared with may have changed meanwhile, as when a forecast comes late: then the band decides.
+        let is_back = match (self.detector.base(look.aim()), look.sample.expected) {
+            (None, Some(expected)) => look.level >= expected.low.pascals(),
+            (Some(_), _) | (None, None) => self.detector.is_back(look.aim(), look.level),
+        };
+        if !is_back {
             return Loss::Found { pump, back: None };
         }
         let back = back.unwrap_or(look.sample.at);

@@ -4,10 +4,13 @@
 //! press it down, blow off and unload, and looks for a loss only from a level that had settled, or while it is told that
 //! the machine cuts.
 //!
-//! Two things are judged apart. Where the level is, against the band expected: slow, and good for weak pumps, rims and sheets that
-//! never seated. How the level moves, against what the model has been wrong by so far: fast, and blind to anything smaller than the
-//! model's own error. A single small part that comes loose moves the gauge by less than that, and stays unseen.
+//! Two things are judged apart. Where the level is, against the band expected and, once a cut is under way, against where it was with
+//! regard to the model some twenty seconds ago: slow, and good for weak pumps, rims, hoses that work loose and sheets that never
+//! seated; the word is *weak*. How the level moves, against what the model has been wrong by so far: fast, and blind to anything
+//! smaller than the model's own error; the word is *loose*. A single small part that comes loose moves the gauge by less than that,
+//! and stays unseen.
 
+mod allowance;
 mod assessment;
 mod baseline;
 mod detector;
@@ -18,7 +21,7 @@ mod settings;
 mod stand;
 
 pub use assessment::{Assessment, Cause, Conditions, CuttingKnown, Phase, Seated, Verdict};
-pub use sample::{Basis, Ends, Sample};
+pub use sample::{Basis, Ends, Nearby, Sample};
 pub use settings::WatchSettings;
 
 use serde::{Deserialize, Serialize};
@@ -64,6 +67,8 @@ pub struct Watch {
     last_mid: Option<f64>,
     last_live: Option<Steady>,
     low: Deadband,
+    /// How far below what is expected the level was called low: a band that widens as the cut goes on does not mend it.
+    low_gap: Option<f64>,
     high: Deadband,
     thin: Deadband,
     margin: Option<f64>,
@@ -127,6 +132,7 @@ impl Watch {
             last_mid: None,
             last_live: None,
             low: Deadband::new(Side::Low),
+            low_gap: None,
             high: Deadband::new(Side::High),
             thin: Deadband::new(Side::Low),
             margin: None,
@@ -147,11 +153,30 @@ impl Watch {
     /// Another job was told, or none: what the model is wrong by is to be learned anew.
     pub fn job_changed(&mut self, at: Steady) {
         self.detector.forget();
+        self.low_gap = None;
         self.last_mid = None;
         self.margin = None;
         if let Some(sheet) = self.sheet.as_mut().filter(|_| self.cutting == CuttingKnown::No) {
             sheet.settled = sheet.settled.map(|_| at);
             sheet.reported = false;
+        }
+    }
+
+    /// Time passed in which nothing was watched: what was known from one reading to the next, and how far the level was from the model,
+    /// is to be learned anew, so that what happened meanwhile is no sudden loss. Where the level is now is judged as ever.
+    pub fn interrupt(&mut self) {
+        self.recent.clear();
+        self.detector.forget();
+        self.low_gap = None;
+        self.last_live = None;
+        self.blank_until = None;
+        self.collapsed_since = None;
+        self.loss = match self.loss {
+            Loss::None | Loss::Suspected(_) => Loss::None,
+            Loss::Found { pump, .. } => Loss::Found { pump, back: None },
+        };
+        if let Some(sheet) = &mut self.sheet {
+            sheet.settled = None;
         }
     }
 
@@ -175,11 +200,6 @@ impl Watch {
 
     /// Without a reading nothing is known to have become better, so every other condition stays as it was.
     fn assess_blind(&mut self, at: Steady) -> Assessment {
-        if self.last_live.is_some_and(|last| at.since(last) > self.longest_gap()) {
-            self.recent.clear();
-            self.detector.pause();
-            self.last_live = None;
-        }
         self.conditions.no_reading = true;
         Assessment {
             at,
@@ -199,7 +219,8 @@ impl Watch {
     fn assess_live(&mut self, sample: &Sample<'_>, level: f64) -> Assessment {
         if self.last_live.is_some_and(|last| sample.at.since(last) > self.longest_gap()) {
             self.recent.clear();
-            self.detector.pause();
+            // Kerf that was cut unseen and uncounted is no loss.
+            if sample.kerf_known() { self.detector.pause() } else { self.detector.forget() }
         }
         let elapsed = self.last_live.map_or(Span::ZERO, |last| sample.at.since(last));
         self.last_live = Some(sample.at);
@@ -239,8 +260,10 @@ impl Watch {
         let mid = sample.expected.map(|expected| expected.mid.pascals());
         if self.compared != compared {
             self.detector.forget();
+            self.low_gap = None;
         } else if let (true, Some(now), Some(before)) = (self.zones_moved, mid, self.last_mid) {
             self.detector.zones_changed(now - before);
+            self.low_gap = None;
         }
         self.compared = compared;
         self.last_mid = mid;
@@ -326,10 +349,16 @@ impl Watch {
 impl Look<'_> {
     /// What the detector compares with; without an expectation, the level is compared with itself.
     fn aim(&self) -> Aim {
-        let Sample { at, expected, ahead, .. } = *self.sample;
+        let Sample { at, expected, nearby, .. } = *self.sample;
         let mid = expected.map_or(0.0, |expected| expected.mid.pascals());
-        let ahead = ahead.filter(|_| expected.is_some()).map_or(0.0, |ahead| (mid - ahead.pascals()).abs());
-        Aim { at, kerf_known: self.sample.kerf_known(), mid, ahead }
+        let nearby = nearby.filter(|_| expected.is_some());
+        Aim {
+            at,
+            kerf_known: self.sample.kerf_known(),
+            mid,
+            beside: nearby.map_or([0.0; 4], |nearby| nearby.levels.map(|level| level.pascals() - mid)),
+            outline: nearby.map_or(0.0, |nearby| nearby.outline.pascals()),
+        }
     }
 }
 

@@ -46,6 +46,15 @@ impl Recent {
         (count > 0).then(|| self.levels.iter().map(|(_, level)| level).sum::<f64>() / count as f64)
     }
 
+    /// The mean of the middle half of what is kept, which a wild reading does not move; `None` if nothing is.
+    pub(super) fn middle(&self) -> Option<f64> {
+        let mut levels: Vec<f64> = self.levels.iter().map(|(_, level)| *level).collect();
+        levels.sort_by(f64::total_cmp);
+        let quarter = levels.len() / 4;
+        let half = levels.get(quarter..levels.len() - quarter).filter(|half| !half.is_empty())?;
+        Some(half.iter().sum::<f64>() / half.len() as f64)
+    }
+
     /// Whether the span is full and its two halves differ by no more than noise of this deviation, or one per cent, would have it.
     pub(super) fn is_settled(&self, deviation: f64) -> bool {
         let count = self.levels.len();

@@ -28,6 +28,21 @@ pub struct Ends {
     pub bare: Vacuum,
 }
 
+/// Where the course goes about this point of the cut.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Nearby {
+    /// The middle levels expected at [`Nearby::APART`] from now, at the present pace.
+    pub levels: [Vacuum; 4],
+    /// By how much the outline that is being cut, or one beside it, lowers the level from its first plunge to its end, at the most.
+    pub outline: Vacuum,
+}
+
+impl Nearby {
+    /// How far the cut may be from the progress told, in seconds: a controller that tells once a second is some three late, one that tells
+    /// at every tool change or block more (common practice, no source).
+    pub const APART: [f64; 4] = [-10.0, -3.0, 3.0, 10.0];
+}
+
 /// One reading, with everything that it is to be judged against.
 #[derive(Clone, Copy, Debug)]
 pub struct Sample<'a> {
@@ -39,9 +54,8 @@ pub struct Sample<'a> {
     pub expected: Option<&'a Expected>,
     /// What `expected` was taken from.
     pub basis: Basis,
-    /// The middle level expected some seconds later at the present pace, if a course and a pace are known: how far the level may
-    /// be ahead of the progress told.
-    pub ahead: Option<Vacuum>,
+    /// Where the course goes from here, if a course and a pace are known.
+    pub nearby: Option<Nearby>,
     /// How far the cut is, if anybody tells; without it the kerf's effect is taken as unknown even with a job.
     pub progress: Option<Progress>,
     /// Whether the machine cuts, if anybody told.
@@ -55,8 +69,9 @@ pub struct Sample<'a> {
 }
 
 impl Sample<'_> {
-    /// Whether the level expected follows the kerf that has been cut.
+    /// Whether the level expected follows the kerf that has been cut: before a cut there is none to follow.
     pub(super) fn kerf_known(&self) -> bool {
-        self.expected.is_some() && self.basis == Basis::Job && self.progress.is_some()
+        let told = self.progress.is_some() || self.cutting == Some(false);
+        self.expected.is_some() && self.basis == Basis::Job && told
     }
 }

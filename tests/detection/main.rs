@@ -2,6 +2,10 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
 
+mod bay;
 mod charts;
+mod kerf_table;
 mod rig;
 mod scenes;
+mod shift;
+mod wrong_model;

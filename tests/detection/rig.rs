@@ -4,7 +4,7 @@ use holdwatch::expectation::Expected;
 use holdwatch::job::Progress;
 use holdwatch::moment::{Span, Steady};
 use holdwatch::units::{FreeAirFlow, Vacuum};
-use holdwatch::watch::{Assessment, Basis, Ends, Sample, Watch, WatchSettings};
+use holdwatch::watch::{Assessment, Basis, Ends, Nearby, Sample, Watch, WatchSettings};
 
 /// The same numbers on every run (SplitMix64, Steele, Lea and Flood 2014; normal numbers by Box and Muller 1958).
 pub(crate) struct Chance(u64);
@@ -39,6 +39,7 @@ pub(crate) struct Told {
     pub(crate) cutting: Option<bool>,
     pub(crate) margin: Option<f64>,
     pub(crate) progress: Option<Progress>,
+    pub(crate) nearby: Option<Nearby>,
 }
 
 impl Told {
@@ -49,11 +50,19 @@ impl Told {
             cutting: Some(cutting),
             margin: None,
             progress: Some(Progress::START),
+            nearby: None,
         }
     }
 
     pub(crate) fn like_sealed() -> Self {
-        Told { expected: Some(SEALED), basis: Basis::LikeSealed, cutting: None, margin: None, progress: None }
+        Told {
+            expected: Some(SEALED),
+            basis: Basis::LikeSealed,
+            cutting: None,
+            margin: None,
+            progress: None,
+            nearby: None,
+        }
     }
 }
 
@@ -115,7 +124,7 @@ impl Rig {
             live: live.map(Vacuum::from_pascals),
             expected: expected.as_ref(),
             basis: told.basis,
-            ahead: None,
+            nearby: told.nearby,
             progress: told.progress,
             cutting: told.cutting,
             ends: Some(Ends { sealed: Vacuum::from_pascals(SEALED), bare: Vacuum::from_pascals(BARE) }),

@@ -5,7 +5,7 @@
 
 use holdwatch::moment::Span;
 use holdwatch::units::Vacuum;
-use holdwatch::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict, Watch, WatchSettings};
+use holdwatch::watch::{Assessment, Basis, Cause, CuttingKnown, Nearby, Phase, Verdict, Watch, WatchSettings};
 
 use crate::rig::{BARE, Rig, SEALED, Told};
 
@@ -25,7 +25,12 @@ fn cut(rig: &mut Rig, secs: f64, parts: f64, excess: f64, drift: f64) -> Vec<Ass
         .map(|n| {
             let time = n as f64 * interval;
             let level = course(time / secs, parts, 25_000.0 * excess) - drift * time;
-            rig.step(level, Told::job(course((time - 3.0) / secs, parts, 25_000.0), true))
+            let told = |time: f64| course((time - 3.0) / secs, parts, 25_000.0);
+            let nearby = Nearby {
+                levels: Nearby::APART.map(|apart| Vacuum::from_pascals(told(time + apart))),
+                outline: Vacuum::from_pascals(25_000.0 / parts),
+            };
+            rig.step(level, Told { nearby: Some(nearby), ..Told::job(told(time), true) })
         })
         .collect()
 }
@@ -168,6 +173,15 @@ fn a_loss_is_over_when_the_level_is_back() {
     let all = rig.run(20.0, SEALED - 5_000.0, told);
     assert!(all.last().is_some_and(|a| a.verdict == Verdict::Tight && a.phase == Phase::Cutting));
     assert_eq!(sudden(&all), 0);
+}
+
+#[test]
+fn a_loss_is_not_over_because_a_forecast_comes() {
+    let mut rig = well_under_way(6, 5_000.0, WatchSettings::default());
+    assert!(rig.run(5.0, 45_000.0, Told::job(SEALED - 5_000.0, true)).last().is_some_and(|a| a.conditions.sudden_loss));
+    let told = Told { cutting: Some(true), ..Told::like_sealed() };
+    assert!(rig.run(10.0, 45_000.0, told).iter().all(|a| a.verdict == Verdict::Loose));
+    assert!(rig.run(10.0, SEALED, told).last().is_some_and(|a| a.verdict == Verdict::Tight));
 }
 
 #[test]

@@ -1,0 +1,130 @@
+//! Slow causes parted across sheets, against sheets of which the causes are known.
+#![allow(clippy::unwrap_used, reason = "a test fails by a panic")]
+
+use holdwatch::board::causes::{Causes, SheetLeak};
+use holdwatch::units::{Area, Length, SquareConductance};
+
+/// Numbers by chance, the same for the same seed (splitmix64, Steele and others 2014).
+struct Chance(u64);
+
+impl Chance {
+    fn share(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (-2.0 * self.share().max(1e-300).ln()).sqrt() * (std::f64::consts::TAU * self.share()).cos()
+    }
+}
+
+/// What really leaks: for each square metre and each metre in m³/(s·Pa), and the pump's loss.
+#[derive(Clone, Copy)]
+struct Truth {
+    face: f64,
+    rim: f64,
+    suction: f64,
+}
+
+/// A sheet of these many zones of 0.8 by 0.6 m, from a corner of the table inwards; the film of small errors of the expectation, 3 %.
+fn sheet(zones: f64, beside: f64, truth: Truth, chance: &mut Chance) -> SheetLeak {
+    let (covered, rim) = (0.48 * zones * (0.6 + 0.4 * chance.share()), 0.7 * beside);
+    let expected = 2e-9 + 3e-9 * covered + 1e-9 * rim;
+    let measured = (expected + truth.face * covered + truth.rim * rim) * (1.0 + truth.suction);
+    let measured = measured * (1.0 + 0.03 * chance.normal());
+    let conductance = SquareConductance::from_m3_per_s_pa;
+    SheetLeak {
+        expected: conductance(expected),
+        measured: conductance(measured),
+        spread: conductance(0.03 * expected),
+        covered: Area::from_square_metres(covered),
+        rim: Length::from_metres(rim),
+    }
+}
+
+fn month(truth: Truth, chance: &mut Chance) -> Vec<SheetLeak> {
+    // Zones, and zone sides at a rim: one in a corner, a row, the middle columns, all six.
+    [(1.0, 2.0), (2.0, 3.0), (3.0, 5.0), (2.0, 2.0), (4.0, 7.0), (6.0, 10.0)]
+        .into_iter()
+        .cycle()
+        .take(60)
+        .map(|(zones, beside)| sheet(zones, beside, truth, chance))
+        .collect()
+}
+
+/// The shares as defined: of what the mean sheet should leak.
+fn shares(truth: Truth, sheets: &[SheetLeak]) -> [f64; 3] {
+    let mean = |of: &dyn Fn(&SheetLeak) -> f64| sheets.iter().map(of).sum::<f64>() / sheets.len() as f64;
+    let expected = mean(&|sheet| sheet.expected.m3_per_s_pa());
+    let whole = 1.0 + truth.suction;
+    [
+        whole * truth.face * mean(&|sheet| sheet.covered.square_metres()) / expected,
+        whole * truth.rim * mean(&|sheet| sheet.rim.metres()) / expected,
+        truth.suction,
+    ]
+}
+
+#[test]
+fn shares_lie_in_their_intervals_as_often_as_they_say() {
+    let (mut told, mut inside) = (0_u32, 0_u32);
+    for seed in 0..200 {
+        let mut chance = Chance(seed);
+        let truth = Truth { face: 3e-9 * chance.share(), rim: 1.5e-9 * chance.share(), suction: 0.2 * chance.share() };
+        let sheets = month(truth, &mut chance);
+        let causes = Causes::of(&sheets).unwrap();
+        for (part, share) in [causes.face, causes.rim, causes.suction].into_iter().zip(shares(truth, &sheets)) {
+            if part.told {
+                told += 1;
+                inside += u32::from(part.interval.0 <= share && share <= part.interval.1);
+            }
+        }
+    }
+    let share = f64::from(inside) / f64::from(told);
+    println!("{inside} of {told} shares lie in their 95 % interval");
+    assert!(told > 300, "{told}");
+    assert!((0.90..=0.99).contains(&share), "{share}");
+}
+
+/// A shop that cuts one kind of sheet on one zone cannot part the causes, only their sum.
+#[test]
+fn sheets_that_all_lie_alike_part_nothing_but_the_sum() {
+    let mut chance = Chance(5);
+    let truth = Truth { face: 2e-9, rim: 0.0, suction: 0.0 };
+    let alike: Vec<SheetLeak> = (0..40)
+        .map(|_| {
+            let mut one = sheet(2.0, 3.0, truth, &mut Chance(1));
+            let measured = one.measured.m3_per_s_pa() * (1.0 + 0.03 * chance.normal());
+            one.measured = SquareConductance::from_m3_per_s_pa(measured);
+            one
+        })
+        .collect();
+    let causes = Causes::of(&alike).unwrap();
+    assert!(!causes.face.told && !causes.rim.told && !causes.suction.told, "{causes:?}");
+    let excess = alike[0].measured.m3_per_s_pa() / alike[0].expected.m3_per_s_pa() - 1.0;
+    assert!(causes.together.told && (causes.together.share - excess).abs() < 0.1, "{causes:?}");
+}
+
+#[test]
+fn a_warped_sheet_does_not_become_a_cause() {
+    let mut chance = Chance(11);
+    let truth = Truth { face: 1e-9, rim: 5e-10, suction: 0.05 };
+    let sound = month(truth, &mut chance);
+    let mut warped = sound.clone();
+    warped[7].measured = SquareConductance::from_m3_per_s_pa(10.0 * warped[7].measured.m3_per_s_pa());
+    let (sound, warped) = (Causes::of(&sound).unwrap(), Causes::of(&warped).unwrap());
+    assert!((sound.face.share - warped.face.share).abs() < 0.15, "{sound:?} {warped:?}");
+    assert!((sound.suction.share - warped.suction.share).abs() < 0.15);
+}
+
+#[test]
+fn too_few_sheets_and_numbers_that_cannot_be_give_nothing() {
+    let mut chance = Chance(3);
+    let truth = Truth { face: 0.0, rim: 0.0, suction: 0.0 };
+    let mut sheets = month(truth, &mut chance);
+    assert_eq!(Causes::of(&sheets[..5]), None);
+    sheets[3].measured = SquareConductance::from_m3_per_s_pa(f64::NAN);
+    assert_eq!(Causes::of(&sheets), None);
+}

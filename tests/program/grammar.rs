@@ -90,7 +90,7 @@ fn the_second_worked_drilling_cycle_repeats_by_steps() {
 fn a_full_circle_ends_where_it_begins() {
     let made = moves("G21 G0 X10 Y0 Z0\nG3 I-10 F100");
     assert!((arc(&made[1]).turn - 2.0 * PI).abs() < 1e-12);
-    assert_eq!(place(made[1].to), place(made[1].from));
+    assert_eq!(made[1].to, made[1].from);
 }
 
 #[test]

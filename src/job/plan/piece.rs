@@ -113,8 +113,10 @@ const SAME_SIDE: f64 = 5.0;
 
 /// The sheet's pieces, in the order that [`super::Plan::pieces`] promises.
 pub(super) fn pieces(strokes: &[Stroke], stock: &Stock) -> Vec<Piece> {
+    // One after the other: sweeping takes more memory than anything else.
+    let regions = regions(strokes, stock);
     let index = Index::of(strokes, window(strokes, stock));
-    let mut found: Vec<Found> = regions(strokes, stock).into_iter().map(|region| Found::of(region, &index)).collect();
+    let mut found: Vec<Found> = regions.into_iter().map(|region| Found::of(region, &index)).collect();
     classify(&mut found, stock);
     found.sort_by(|one, other| one.rank().cmp(&other.rank()).then(one.closed_at().total_cmp(&other.closed_at())));
     let within: Vec<Option<usize>> = (0..found.len()).map(|place| found[place].within(&found)).collect();

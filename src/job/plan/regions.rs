@@ -12,7 +12,7 @@ use super::stock::Stock;
 use super::stroke::Stroke;
 
 /// How far a path may be straightened before it is swept, in mm.
-const STRAIGHTENED: f64 = 0.003;
+const STRAIGHTENED: f64 = 0.01;
 
 /// The angle of the chords of a round end, in radians: a circle loses 0.07 % of its area.
 const ROUND: f64 = 0.13;

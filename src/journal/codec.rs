@@ -18,7 +18,13 @@
 //! Everything else is kept to the last bit.
 //!
 //! A chunk of the black box is its form (1 byte: 1, or 2 if pieces before it are missing), then each piece with its length
-//! as an unsigned integer before it.
+//! as an unsigned integer before it; with the forms 3 and 4 the same, packed by DEFLATE (RFC 1951).
+
+use std::io::{Read, Write};
+
+use flate2::Compression;
+use flate2::read::DeflateDecoder;
+use flate2::write::DeflateEncoder;
 
 use super::{KeptReading, Played};
 use crate::event::{GaugeId, Quality, ReadingRecord, Seq};
@@ -28,6 +34,10 @@ use crate::units::Vacuum;
 const READINGS: u8 = 1;
 const PIECES: u8 = 1;
 const PIECES_AFTER_A_HOLE: u8 = 2;
+/// What is added to the form of a chunk that is packed.
+const PACKED: u8 = 2;
+/// The most that a packed chunk may become, so that a damaged one does not fill the memory.
+const LARGEST_CHUNK: u64 = 64 << 20;
 
 const QUALITY: u8 = 0b0000_0111;
 const SYNCED: u8 = 1 << 3;
@@ -103,14 +113,20 @@ pub(super) fn decode(gauge: GaugeId, bytes: &[u8]) -> Result<Vec<KeptReading>, S
     Ok(readings)
 }
 
-/// Writes pieces of the black box.
+/// Writes pieces of the black box, packed if that makes them fewer bytes.
 pub(super) fn encode_pieces<'a>(after_a_hole: bool, pieces: impl IntoIterator<Item = &'a [u8]>) -> Vec<u8> {
-    let mut out = vec![if after_a_hole { PIECES_AFTER_A_HOLE } else { PIECES }];
+    let form = if after_a_hole { PIECES_AFTER_A_HOLE } else { PIECES };
+    let mut out = vec![form];
     for piece in pieces {
         put_unsigned(piece.len() as u64, &mut out);
         out.extend(piece);
     }
-    out
+    let mut packer = DeflateEncoder::new(vec![form + PACKED], Compression::default());
+    match packer.write_all(&out[1..]).and_then(|()| packer.finish()) {
+        Ok(packed) if packed.len() < out.len() => packed,
+        // Writing to memory cannot fail.
+        Ok(_) | Err(_) => out,
+    }
 }
 
 /// Reads what [`encode_pieces`] wrote.
@@ -118,12 +134,24 @@ pub(super) fn encode_pieces<'a>(after_a_hole: bool, pieces: impl IntoIterator<It
 /// # Errors
 /// What makes no sense.
 pub(super) fn decode_pieces(bytes: &[u8]) -> Result<Vec<Played>, String> {
+    let (form, rest) = bytes.split_first().ok_or("it ends too early")?;
+    match *form {
+        PIECES => pieces(rest, Vec::new()),
+        PIECES_AFTER_A_HOLE => pieces(rest, vec![Played::Hole]),
+        form if form == PIECES + PACKED => pieces(&unpacked(rest)?, Vec::new()),
+        form if form == PIECES_AFTER_A_HOLE + PACKED => pieces(&unpacked(rest)?, vec![Played::Hole]),
+        form => Err(format!("a black box of form {form} is not known")),
+    }
+}
+
+fn unpacked(packed: &[u8]) -> Result<Vec<u8>, String> {
+    let mut bytes = Vec::new();
+    let read = DeflateDecoder::new(packed).take(LARGEST_CHUNK).read_to_end(&mut bytes);
+    read.map(|_| bytes).map_err(|error| error.to_string())
+}
+
+fn pieces(bytes: &[u8], mut played: Vec<Played>) -> Result<Vec<Played>, String> {
     let mut rest = Rest(bytes);
-    let mut played = match rest.byte()? {
-        PIECES => Vec::new(),
-        PIECES_AFTER_A_HOLE => vec![Played::Hole],
-        form => return Err(format!("a black box of form {form} is not known")),
-    };
     while !rest.0.is_empty() {
         let length = usize::try_from(rest.unsigned()?).map_err(|e| e.to_string())?;
         played.push(Played::Piece(rest.bytes(length)?.to_vec()));
@@ -351,10 +379,20 @@ mod tests {
         }
 
         #[test]
-        fn any_bytes_are_read_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200), form in 0..4_u8) {
+        fn any_bytes_are_read_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200), form in 0..6_u8) {
             let bytes: Vec<u8> = std::iter::once(form).chain(bytes).collect();
             let _ = (decode(GaugeId(0), &bytes), decode_pieces(&bytes));
         }
+    }
+
+    #[test]
+    fn what_repeats_is_packed_and_the_form_before_packing_is_still_read() {
+        let piece = [7; 300];
+        let packed = encode_pieces(true, [piece.as_slice(); 3]);
+        assert!(packed.len() < 60, "{}", packed.len());
+        let sent = vec![Played::Hole, Played::Piece(vec![7; 300])];
+        let plain = [&[PIECES_AFTER_A_HOLE, 0xAC, 0x02], piece.as_slice()].concat();
+        assert_eq!(decode_pieces(&plain), Ok(sent));
     }
 
     #[test]

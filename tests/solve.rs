@@ -4,7 +4,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 use serde_json::{Value, json};
 
@@ -197,4 +197,18 @@ fn the_help_shows_an_example() {
     assert_eq!(help.status.code(), Some(0));
     let text = said(&help.stdout);
     assert!(text.contains("holdwatch solve table.json") && text.contains("Exit codes: 0"), "{text}");
+}
+
+#[test]
+fn a_reader_that_goes_away_ends_it_quietly() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_holdwatch"))
+        .args(["solve", case_path("bare_table_4_zones").to_str().unwrap()])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let ended = child.wait_with_output().unwrap();
+    // 128 and SIGPIPE's number, as shells count (POSIX.1-2017, Shell Command Language, 2.8.2).
+    assert_eq!((ended.status.code(), said(&ended.stderr)), (Some(141), String::new()));
 }

@@ -23,6 +23,8 @@ mod solve;
 mod survey;
 
 use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 use clap::{Parser, Subcommand};
 
@@ -82,6 +84,9 @@ enum Command {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     arguments.log.start();
+    if let Err(error) = end_with_the_reader(&arguments.command) {
+        tracing::debug!(%error, "a reader that goes away is told as an error");
+    }
     let done = match arguments.command {
         Command::Demo(demo) => demo.run(),
         Command::Run(run) => run.run(),
@@ -102,4 +107,27 @@ pub fn main() -> ExitCode {
         eprintln!("holdwatch: {error:#}");
         ExitCode::FAILURE
     })
+}
+
+/// Exit code of a command whose output nobody reads any more: 128 and the number of the signal, as shells count.
+const READER_GONE: i32 = 128 + signal_hook::consts::SIGPIPE;
+
+/// A command that only prints ends quietly with its reader, as in `holdwatch export … | head`. What serves a table goes on.
+fn end_with_the_reader(command: &Command) -> std::io::Result<()> {
+    match command {
+        Command::Demo(_) | Command::Run(_) | Command::Simulate(_) | Command::Light(_) | Command::Compute => Ok(()),
+        Command::Check(_)
+        | Command::Forecast(_)
+        | Command::Solve(_)
+        | Command::Replay(_)
+        | Command::Survey(_)
+        | Command::Board(_)
+        | Command::Skim(_)
+        | Command::Report(_)
+        | Command::Export(_) => {
+            let always = Arc::new(AtomicBool::new(true));
+            signal_hook::flag::register_conditional_shutdown(signal_hook::consts::SIGPIPE, READER_GONE, always)?;
+            Ok(())
+        }
+    }
 }

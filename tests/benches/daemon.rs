@@ -4,7 +4,7 @@
 //! journal's disk is also frozen for half a minute.
 #![allow(clippy::unwrap_used, clippy::print_stdout, missing_docs, reason = "a bench says what it found, or panics")]
 
-#[path = "../tests/support/mod.rs"]
+#[path = "../support/mod.rs"]
 mod support;
 
 use std::io::{BufRead, BufReader, Write};

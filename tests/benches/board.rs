@@ -59,7 +59,8 @@ fn a_year_of_sheets(bencher: Bencher) {
 }
 
 fn demo() -> Setup {
-    read_setup(include_str!("../../config/demo.toml"), "demo.toml").unwrap_or_else(|mistakes| unreachable!("{mistakes}"))
+    read_setup(include_str!("../../config/demo.toml"), "demo.toml")
+        .unwrap_or_else(|mistakes| unreachable!("{mistakes}"))
 }
 
 /// Nineteen readings that the table itself would give.

@@ -479,13 +479,16 @@ proptest! {
     }
 
     /// Each zone in its window and single precision against the whole board in double precision.
+    /// Rounding in single precision, not where the iteration stops, is what is left: 1.8e-5 at most in 800 random loads, and no less
+    /// with a smaller residual. What is asked of a forecast is two in a hundred.
     #[test]
-    fn working_precision_is_good_to_a_hundred_thousandth((table, load) in any_load()) {
+    fn working_precision_is_good_to_a_few_hundred_thousandths((table, load) in any_load()) {
         let working = entries(&Field::solve(&table, &load, Resolution::Preview).unwrap());
         let exact = entries(&Field::solve_to(&table, &load, Resolution::Preview, Precision::Exact).unwrap());
         for (row, values) in exact.iter().enumerate() {
             for (column, value) in values.iter().enumerate() {
-                prop_assert!((working[row][column] - value).abs() <= 1e-5 * exact[row][row]);
+                let off = (working[row][column] - value).abs() / exact[row][row];
+                prop_assert!(off <= 5e-5, "{off}");
             }
         }
     }

@@ -38,7 +38,7 @@ use window::Window;
 use super::{Condensed, Grip, PartId, PartShape, Table, TableLoad, ZoneId, ZoneMatrix, depth};
 use crate::units::{AbsolutePressure, Force, PressureSquared};
 
-/// What is left of the residual when a field is good enough for flows to 1e-6 and forces to 1e-5.
+/// What is left of the residual when rounding in single precision is all that is left of the error.
 const TOLERANCE: f64 = 1e-6;
 /// A field's value at the border of its window beyond which the window was too small.
 const FELT: f32 = 1e-4;
@@ -53,7 +53,7 @@ const LEAST_SHARE: f64 = 1e-6;
 /// How near the equations are to be solved.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Precision {
-    /// In single precision, each zone in its own window: flows to about 1e-6.
+    /// In single precision, each zone in its own window: flows to 1e-5, seldom 2e-5, of the zone's own.
     Working,
     /// In double precision on the whole board: balances to about 1e-12, for checks.
     Exact,

@@ -1,25 +1,12 @@
 //! Slow causes parted across sheets, against sheets of which the causes are known.
 #![allow(clippy::unwrap_used, reason = "a test fails by a panic")]
 
+#[path = "support/chance.rs"]
+mod chance;
+
+use chance::Chance;
 use holdwatch::board::causes::{Causes, SheetLeak};
 use holdwatch::units::{Area, Length, SquareConductance};
-
-/// Numbers by chance, the same for the same seed (splitmix64, Steele and others 2014).
-struct Chance(u64);
-
-impl Chance {
-    fn share(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.share().max(1e-300).ln()).sqrt() * (std::f64::consts::TAU * self.share()).cos()
-    }
-}
 
 /// What really leaks: for each square metre and each metre in m³/(s·Pa), and the pump's loss.
 #[derive(Clone, Copy)]
@@ -31,7 +18,7 @@ struct Truth {
 
 /// A sheet of these many zones of 0.8 by 0.6 m, from a corner of the table inwards; the film of small errors of the expectation, 3 %.
 fn sheet(zones: f64, beside: f64, truth: Truth, chance: &mut Chance) -> SheetLeak {
-    let (covered, rim) = (0.48 * zones * (0.6 + 0.4 * chance.share()), 0.7 * beside);
+    let (covered, rim) = (0.48 * zones * (0.6 + 0.4 * chance.uniform()), 0.7 * beside);
     let expected = 2e-9 + 3e-9 * covered + 1e-9 * rim;
     let measured = (expected + truth.face * covered + truth.rim * rim) * (1.0 + truth.suction);
     let measured = measured * (1.0 + 0.03 * chance.normal());
@@ -71,8 +58,9 @@ fn shares(truth: Truth, sheets: &[SheetLeak]) -> [f64; 3] {
 fn shares_lie_in_their_intervals_as_often_as_they_say() {
     let (mut told, mut inside) = (0_u32, 0_u32);
     for seed in 0..200 {
-        let mut chance = Chance(seed);
-        let truth = Truth { face: 3e-9 * chance.share(), rim: 1.5e-9 * chance.share(), suction: 0.2 * chance.share() };
+        let mut chance = Chance::seeded(seed);
+        let truth =
+            Truth { face: 3e-9 * chance.uniform(), rim: 1.5e-9 * chance.uniform(), suction: 0.2 * chance.uniform() };
         let sheets = month(truth, &mut chance);
         let causes = Causes::of(&sheets).unwrap();
         for (part, share) in [causes.face, causes.rim, causes.suction].into_iter().zip(shares(truth, &sheets)) {
@@ -91,11 +79,11 @@ fn shares_lie_in_their_intervals_as_often_as_they_say() {
 /// A shop that cuts one kind of sheet on one zone cannot part the causes, only their sum.
 #[test]
 fn sheets_that_all_lie_alike_part_nothing_but_the_sum() {
-    let mut chance = Chance(5);
+    let mut chance = Chance::seeded(5);
     let truth = Truth { face: 2e-9, rim: 0.0, suction: 0.0 };
     let alike: Vec<SheetLeak> = (0..40)
         .map(|_| {
-            let mut one = sheet(2.0, 3.0, truth, &mut Chance(1));
+            let mut one = sheet(2.0, 3.0, truth, &mut Chance::seeded(1));
             let measured = one.measured.m3_per_s_pa() * (1.0 + 0.03 * chance.normal());
             one.measured = SquareConductance::from_m3_per_s_pa(measured);
             one
@@ -109,7 +97,7 @@ fn sheets_that_all_lie_alike_part_nothing_but_the_sum() {
 
 #[test]
 fn a_warped_sheet_does_not_become_a_cause() {
-    let mut chance = Chance(11);
+    let mut chance = Chance::seeded(11);
     let truth = Truth { face: 1e-9, rim: 5e-10, suction: 0.05 };
     let sound = month(truth, &mut chance);
     let mut warped = sound.clone();
@@ -121,7 +109,7 @@ fn a_warped_sheet_does_not_become_a_cause() {
 
 #[test]
 fn too_few_sheets_and_numbers_that_cannot_be_give_nothing() {
-    let mut chance = Chance(3);
+    let mut chance = Chance::seeded(3);
     let truth = Truth { face: 0.0, rim: 0.0, suction: 0.0 };
     let mut sheets = month(truth, &mut chance);
     assert_eq!(Causes::of(&sheets[..5]), None);

@@ -1,25 +1,12 @@
 //! Boards' lives played by a model that the trend knows nothing of: jobs that wear differently, sheets that seat differently.
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test fails by a panic")]
 
+#[path = "support/chance.rs"]
+mod chance;
+
+use chance::Chance;
 use holdwatch::board::{BoardLife, BoardSettings, Trace};
 use holdwatch::moment::Steady;
-
-/// Numbers by chance, the same for the same seed (splitmix64, Steele and others 2014).
-struct Chance(u64);
-
-impl Chance {
-    fn share(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (-2.0 * self.share().max(1e-300).ln()).sqrt() * (std::f64::consts::TAU * self.share()).cos()
-    }
-}
 
 /// A shop: how fast its jobs wear a board on the mean, how much they differ, and how much a sheet's reading scatters.
 struct Shop {
@@ -32,11 +19,11 @@ struct Shop {
 
 impl Shop {
     fn new(chance: &mut Chance) -> Self {
-        let life = 60.0 + 340.0 * chance.share();
+        let life = 60.0 + 340.0 * chance.uniform();
         Shop {
             rate: 1.0 / life,
-            differ: 0.1 + 0.4 * chance.share(),
-            scatter: 0.03 + 0.07 * chance.share(),
+            differ: 0.1 + 0.4 * chance.uniform(),
+            scatter: 0.03 + 0.07 * chance.uniform(),
             job: (0, 0.0),
         }
     }
@@ -45,10 +32,10 @@ impl Shop {
     fn wear(&mut self, chance: &mut Chance) -> f64 {
         if self.job.0 == 0 {
             let wear = self.rate * (self.differ * chance.normal() - 0.5 * self.differ * self.differ).exp();
-            self.job = (3 + (chance.share() * 12.0) as u32, wear);
+            self.job = (3 + (chance.uniform() * 12.0) as u32, wear);
         }
         self.job.0 -= 1;
-        self.job.1 * (0.5 + chance.share())
+        self.job.1 * (0.5 + chance.uniform())
     }
 
     fn seen(&self, index: f64, chance: &mut Chance) -> Trace {
@@ -60,10 +47,10 @@ impl Shop {
 /// Whether the interval for the next skim, asked somewhere in the middle of a life, holds the sheet at which the true leak index
 /// meets the limit; none if the board does not say.
 fn holds(seed: u64) -> Option<bool> {
-    let mut chance = Chance(seed);
+    let mut chance = Chance::seeded(seed);
     let mut shop = Shop::new(&mut chance);
     let mut board = BoardLife::new(BoardSettings::default());
-    for _ in 0..(chance.share() * 3.0) as u32 {
+    for _ in 0..(chance.uniform() * 3.0) as u32 {
         let mut index = 1.0;
         while index < 2.0 {
             board.seated(shop.seen(index, &mut chance));
@@ -71,7 +58,7 @@ fn holds(seed: u64) -> Option<bool> {
         }
         board.skimmed(Steady::from_nanos(0));
     }
-    let (mut index, asked_at) = (1.0, 1.3 + 0.5 * chance.share());
+    let (mut index, asked_at) = (1.0, 1.3 + 0.5 * chance.uniform());
     while index < asked_at {
         board.seated(shop.seen(index, &mut chance));
         index += shop.wear(&mut chance);
@@ -99,7 +86,7 @@ fn the_skim_comes_within_its_interval_as_often_as_it_says() {
 fn a_skim_that_nobody_entered_is_asked_about_and_wear_is_not() {
     let (mut asked, mut found) = (0, 0);
     for seed in 0..300 {
-        let mut chance = Chance(seed);
+        let mut chance = Chance::seeded(seed);
         let mut shop = Shop::new(&mut chance);
         let mut board = BoardLife::new(BoardSettings::default());
         let mut index = 1.0;

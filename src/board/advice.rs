@@ -9,6 +9,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::moisture::{pressed_flat, sag};
+use super::range::{self, OutOfRange};
 use super::skim::LEAST_DEPTH;
 use crate::stats::normal_quantile;
 use crate::table::{
@@ -100,17 +101,8 @@ pub struct Advice {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum AdviceFault {
     /// A size or weight that cannot be.
-    #[error("{what} is {value}; it must lie from {low} to {high}")]
-    OutOfRange {
-        /// Which, with its unit.
-        what: &'static str,
-        /// What it is.
-        value: f64,
-        /// The least that it may be.
-        low: f64,
-        /// The most that it may be.
-        high: f64,
-    },
+    #[error(transparent)]
+    OutOfRange(#[from] OutOfRange),
     /// The level cannot come from this table, whatever the board.
     #[error(
         "a bare level of {0:.1} kPa is not one that this pump makes over any board; check the gauge and that all zones are open"
@@ -125,10 +117,7 @@ pub enum AdviceFault {
 pub fn density(weight: Mass, length: Length, width: Length, thickness: Length) -> Result<Density, AdviceFault> {
     let volume = (length * width).square_metres() * thickness.metres();
     let value = weight.kilograms() / volume;
-    if !(100.0..=1500.0).contains(&value) {
-        let what = "the density in kg/m³ from this weight and size";
-        return Err(AdviceFault::OutOfRange { what, value, low: 100.0, high: 1500.0 });
-    }
+    range::check(&[("the density in kg/m³ from this weight and size", value, 100.0, 1500.0)])?;
     Ok(Density::from_kg_per_m3(value))
 }
 
@@ -179,15 +168,11 @@ impl NewBoard {
     }
 
     fn check(&self) -> Result<(), AdviceFault> {
-        for (what, value, low, high) in [
+        range::check(&[
             ("the length in mm", self.length.millimetres(), 100.0, 20_000.0),
             ("the width in mm", self.width.millimetres(), 100.0, 20_000.0),
             ("the thickness in mm", self.thickness.millimetres(), 4.0, 100.0),
-        ] {
-            if !(low..=high).contains(&value) {
-                return Err(AdviceFault::OutOfRange { what, value, low, high });
-            }
-        }
+        ])?;
         Ok(())
     }
 

@@ -10,12 +10,14 @@ pub mod causes;
 mod decision;
 mod moisture;
 pub mod pumps;
+mod range;
 pub mod scars;
 pub mod sealing;
 pub mod skim;
 pub mod survey;
 
 pub use decision::{Care, CarePlan, Cost, Prospect, Upkeep, UpkeepFault};
+pub use range::OutOfRange;
 
 use serde::{Deserialize, Serialize};
 

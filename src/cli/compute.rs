@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
-use crate::daemon::{Errand, Reply};
+use crate::daemon::{Commission, Reply};
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
@@ -17,8 +17,8 @@ const MOST_SECONDS: u64 = 120;
 /// How far the forecast stands back for the watch.
 const NICENESS: i32 = 5;
 
-/// The longest errand that is read, in bytes.
-const LONGEST_ERRAND: u64 = 64 << 20;
+/// The longest commission that is read, in bytes.
+const LONGEST_COMMISSION: u64 = 64 << 20;
 
 pub(super) fn run() -> Result<ExitCode> {
     let limit = |most| Rlimit { current: Some(most), maximum: Some(most) };
@@ -26,9 +26,10 @@ pub(super) fn run() -> Result<ExitCode> {
     setrlimit(Resource::Cpu, limit(MOST_SECONDS)).context("the processor time cannot be bounded")?;
     nice(NICENESS).context("the forecast cannot stand back")?;
     let mut question = Vec::new();
-    std::io::stdin().take(LONGEST_ERRAND).read_to_end(&mut question)?;
-    let errand: Errand = postcard::from_bytes(&question).context("the question is no errand for a forecast")?;
-    let reply: Result<Reply, String> = errand.run();
+    std::io::stdin().take(LONGEST_COMMISSION).read_to_end(&mut question)?;
+    let commission: Commission =
+        postcard::from_bytes(&question).context("the question is no commission of a forecast")?;
+    let reply: Result<Reply, String> = commission.run();
     std::io::stdout().write_all(&postcard::to_stdvec(&reply)?)?;
     Ok(ExitCode::SUCCESS)
 }

@@ -22,6 +22,8 @@ mod skim;
 mod solve;
 mod survey;
 
+pub use simulate::as_told;
+
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;

@@ -138,7 +138,7 @@ fn tell(report: &Report) {
 }
 
 /// What a machine's controller would say of a report, for the program that watches.
-pub(super) fn as_told(report: Report) -> Option<crate::event::Command> {
+pub fn as_told(report: Report) -> Option<crate::event::Command> {
     use crate::event::{Command, Outcome, ProgressTold};
     use crate::plant::SheetOutcome;
     match report.what {

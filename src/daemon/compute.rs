@@ -50,7 +50,7 @@ pub struct Brief {
 
 /// What the child reads from its standard input.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Errand {
+pub struct Commission {
     /// The brief.
     pub brief: Brief,
     /// Its boards as bytes, if they are known from an earlier reply.
@@ -126,7 +126,7 @@ impl Brief {
     }
 }
 
-impl Errand {
+impl Commission {
     /// Runs it here and now.
     ///
     /// # Errors
@@ -171,8 +171,8 @@ impl Computer {
         let brief = Brief::new(setup, request, self.resolution);
         let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
         let key = brief.key()?;
-        let errand = Errand { brief, known: self.known(&key) };
-        let said = timeout(LIMIT, run(&errand))
+        let commission = Commission { brief, known: self.known(&key) };
+        let said = timeout(LIMIT, run(&commission))
             .await
             .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
         let reply = postcard::from_bytes::<Result<Reply, String>>(&said)
@@ -197,9 +197,9 @@ impl Computer {
     }
 }
 
-async fn run(errand: &Errand) -> Result<Vec<u8>, String> {
+async fn run(commission: &Commission) -> Result<Vec<u8>, String> {
     let program = std::env::current_exe().map_err(|error| format!("this program cannot find itself: {error}"))?;
-    let asked = postcard::to_stdvec(errand).map_err(|error| error.to_string())?;
+    let asked = postcard::to_stdvec(commission).map_err(|error| error.to_string())?;
     let mut child = Command::new(program)
         .arg("compute")
         .stdin(Stdio::piped())

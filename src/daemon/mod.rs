@@ -36,7 +36,7 @@ use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
 pub use clock::Clock;
-pub use compute::{Brief, Errand, Reply};
+pub use compute::{Brief, Commission, Reply};
 pub use look::{entries, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};

@@ -3,20 +3,21 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex};
 
+use holdwatch::cli::as_told;
 use holdwatch::daemon::Brief;
-use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, Outcome, ProgressTold, Request};
+use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, ProgressTold, Request};
 use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::gauge::Place;
 use holdwatch::job::Card;
 use holdwatch::minder::{Minder, Remembered};
 use holdwatch::moment::{BootId, Span, Steady};
-use holdwatch::plant::{Plant, Report, Said, Scene, SheetOutcome, Truth};
+use holdwatch::plant::{Plant, Report, Scene, Truth};
 use holdwatch::setup::{Setup, read_card, read_setup};
 use holdwatch::table::field::Resolution;
 use holdwatch::table::{ClosedForm, Condensed, Table, TableLoad, ZoneMatrix};
 use holdwatch::view::View;
 
-use crate::rig::Chance;
+use crate::chance::Chance;
 
 const DEMO: &str = include_str!("../../config/demo.toml");
 const CARDS: [&str; 4] = [
@@ -207,26 +208,14 @@ impl<'a> Bay<'a> {
         Moment { boot: self.boot, steady: Steady::from_nanos(self.now.nanos()), civil: None, synced: false }
     }
 
+    /// As the demo's controller tells it, the card itself in place of its name.
     fn as_told(&self, report: Report) -> Option<Command> {
-        match report.what {
-            Said::Job { card } => {
-                let card = self.shop.cards.iter().find(|one| one.name == card).unwrap();
-                Some(Command::LoadCard(Box::new(card.clone())))
+        as_told(report).map(|command| match command {
+            Command::LoadNamed(name) => {
+                Command::LoadCard(Box::new(self.shop.cards.iter().find(|card| card.name == name).unwrap().clone()))
             }
-            Said::Zones { open } => Some(Command::Open(open)),
-            Said::Cutting { cutting } => Some(Command::Progress(ProgressTold::Cutting(cutting))),
-            Said::Progress { fraction } => Some(Command::Progress(ProgressTold::Fraction(fraction))),
-            Said::Unloaded => Some(Command::Unload),
-            Said::Outcome { outcome, part } => {
-                let outcome = match outcome {
-                    SheetOutcome::Good => Outcome::Good,
-                    SheetOutcome::Moved => Outcome::Moved,
-                    SheetOutcome::Lost => Outcome::Lost,
-                };
-                Some(Command::SheetOutcome(outcome, part))
-            }
-            Said::Scene { .. } | Said::Lamp { .. } | Said::Truth { .. } | Said::Ended => None,
-        }
+            other => other,
+        })
     }
 }
 

@@ -10,7 +10,7 @@ use holdwatch::stats::{
     normal_density, normal_quantile,
 };
 
-use crate::rig::Chance;
+use crate::chance::Chance;
 
 /// Nodes and weights of Gauss and Legendre on `low` to `high`, by Newton's method on the polynomial.
 fn legendre(count: usize, low: f64, high: f64) -> Vec<(f64, f64)> {

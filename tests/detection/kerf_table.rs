@@ -10,7 +10,7 @@ use holdwatch::table::ZoneSet;
 use holdwatch::units::{FreeAirFlow, Vacuum};
 use holdwatch::watch::{Assessment, Basis, Ends, Nearby, Sample, Watch, WatchSettings};
 
-use crate::rig::Chance;
+use crate::chance::Chance;
 
 /// Pascals of the room.
 pub(crate) const ROOM: f64 = 101_325.0;

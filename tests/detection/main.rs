@@ -3,6 +3,8 @@
 #![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
 
 mod bay;
+#[path = "../support/chance.rs"]
+mod chance;
 mod charts;
 mod kerf_table;
 mod rig;

@@ -3,8 +3,8 @@
 use holdwatch::expectation::Spread;
 use holdwatch::watch::{Assessment, Verdict};
 
+use crate::chance::Chance;
 use crate::kerf_table::{BY_LABEL, Bench, Extra, INTERVAL, JOBS, Job, Opens, ROOM, Wrong, none};
-use crate::rig::Chance;
 
 fn sudden(a: &Assessment) -> bool {
     a.conditions.sudden_loss || a.conditions.pump_lost

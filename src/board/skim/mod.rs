@@ -12,6 +12,7 @@ mod program;
 use serde::{Deserialize, Serialize};
 
 use super::moisture::{pressed_flat, sag};
+use super::range::{self, OutOfRange};
 use crate::moment::Span;
 use crate::table::{ClosedForm, Condensed, Rect, Table, TableLoad, ZoneSet, operating_point};
 use crate::units::{Acceleration, Area, Density, Force, LayerResistance, Length, Mass, Power, Speed, Vacuum};
@@ -172,17 +173,8 @@ pub struct SkimPlan {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum SkimFault {
     /// A number that cannot be.
-    #[error("{what} is {value}; it must lie from {low} to {high}")]
-    OutOfRange {
-        /// Which, with its unit.
-        what: &'static str,
-        /// What it is.
-        value: f64,
-        /// The least that it may be.
-        low: f64,
-        /// The most that it may be.
-        high: f64,
-    },
+    #[error(transparent)]
+    OutOfRange(#[from] OutOfRange),
     /// The cutter turns faster than it may.
     #[error("the spindle turns at {rpm} a minute; the cutter is rated for {rated}: slow the spindle down")]
     Overspeed {
@@ -360,7 +352,7 @@ impl Skim {
         let (cutter, motion) = (&self.surfacer, &self.motion);
         let mm = Length::millimetres;
         let chip = mm(cutter.chip(motion.feed));
-        for (what, value, low, high) in [
+        range::check(&[
             ("the area's length in mm", mm(self.face.width()), 10.0, 20_000.0),
             ("the area's width in mm", mm(self.face.height()), 10.0, 20_000.0),
             ("the board's thickness in mm", mm(self.thickness), 1.0, 200.0),
@@ -380,11 +372,7 @@ impl Skim {
             ("the rapid speed in m/min", motion.rapid.metres_per_minute(), 0.1, 200.0),
             ("the acceleration in m/s²", motion.acceleration.metres_per_second_squared(), 0.01, 50.0),
             ("the safe height in mm", mm(motion.safe_height), 2.0, 500.0),
-        ] {
-            if !(low..=high).contains(&value) {
-                return Err(SkimFault::OutOfRange { what, value, low, high });
-            }
-        }
+        ])?;
         match cutter.rated_rpm {
             Some(rated) if rated.is_nan() || cutter.spindle_rpm > rated => {
                 Err(SkimFault::Overspeed { rpm: cutter.spindle_rpm, rated })

@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct BootId(pub u64);
 
+/// What the program's clock counts in: a tenth of a millisecond, about one byte on the fastest common serial line.
+pub const TICK: Span = Span(100_000);
+
 /// A span of time in nanoseconds, never negative.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Span(u64);

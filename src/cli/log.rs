@@ -1,7 +1,11 @@
 //! The program's log on standard error: few lines, in the trade's words.
 
 use clap::{Args, ValueEnum};
-use tracing_subscriber::EnvFilter;
+use tracing::level_filters::LevelFilter;
+use tracing_subscriber::filter::Targets;
+use tracing_subscriber::layer::SubscriberExt;
+use tracing_subscriber::util::SubscriberInitExt;
+use tracing_subscriber::{Layer, fmt};
 
 /// How the log looks.
 #[derive(Clone, Copy, Debug, Default, ValueEnum)]
@@ -26,15 +30,16 @@ pub(super) struct LogArguments {
 
 impl LogArguments {
     pub(super) fn start(&self) {
-        let filter = EnvFilter::try_new(&self.log_level).unwrap_or_else(|error| {
+        let filter: Targets = self.log_level.parse().unwrap_or_else(|error| {
             eprintln!("holdwatch: log level {:?} is not understood ({error}); using info", self.log_level);
-            EnvFilter::new("info")
+            Targets::new().with_default(LevelFilter::INFO)
         });
-        let log = tracing_subscriber::fmt().with_writer(std::io::stderr).with_env_filter(filter).with_target(false);
-        match self.form() {
-            Form::Text => log.with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr())).init(),
-            Form::Json => log.json().init(),
-        }
+        let lines = fmt::layer().with_writer(std::io::stderr).with_target(false);
+        let lines = match self.form() {
+            Form::Text => lines.with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr())).boxed(),
+            Form::Json => lines.json().boxed(),
+        };
+        tracing_subscriber::registry().with(lines.with_filter(filter)).init();
     }
 
     fn form(&self) -> Form {

@@ -2,18 +2,18 @@
 //!
 //! A piece is a version byte, the events, a zero, and the first 16 bytes of the SHA-256 of all actions of the piece in
 //! postcard, one after another. An event is its moment and the event itself in postcard. A moment is either a one and the
-//! whole of it, or two plus the microseconds since the moment before, and, with a calendar time, how many microseconds
-//! more than that went by in the calendar: both as postcard's integers of variable length, so that most moments take four
-//! bytes.
+//! whole of it, or a two and twice the ticks of 0.1 ms since the moment before, all added up; one more, and how many
+//! microseconds more than that went by in the calendar behind it, if it did not go with the ticks. All are postcard's
+//! integers of variable length, so that most moments take two bytes.
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::event::{Action, Event};
-use crate::moment::{Moment, Span, Utc};
+use crate::moment::{Moment, Span, TICK, Utc};
 
 /// The form of a piece.
-const FORM: u8 = 2;
+const FORM: u8 = 3;
 
 /// What stands where a moment might: the end of the events, a moment written out, or, from there on, a step of time.
 const END: u64 = 0;
@@ -46,12 +46,8 @@ impl Recorder {
 
     pub(super) fn event(&mut self, at: Moment, event: &Event) {
         match self.last.and_then(|last| step_between(last, at)) {
-            Some((step, drift)) => {
-                put(&mut self.events, &(STEP + step));
-                if let Some(drift) = drift {
-                    put(&mut self.events, &drift);
-                }
-            }
+            Some((ticks, 0)) => put(&mut self.events, &(STEP + 2 * ticks)),
+            Some((ticks, drift)) => put(&mut self.events, &(STEP + 2 * ticks + 1, drift)),
             None => put(&mut self.events, &(WHOLE, at)),
         }
         put(&mut self.events, event);
@@ -106,34 +102,31 @@ impl Piece {
     }
 }
 
-/// From one moment to the next in microseconds, and how much more than that in the calendar; `None` if more than this
-/// changed.
-fn step_between(last: Moment, at: Moment) -> Option<(u64, Option<i64>)> {
+/// Whole ticks from one moment to the next, and how many microseconds more in the calendar; `None` if more than this changed.
+fn step_between(last: Moment, at: Moment) -> Option<(u64, i64)> {
     let nanos = at.steady.nanos().checked_sub(last.steady.nanos())?;
-    if at.boot != last.boot || at.synced != last.synced || !nanos.is_multiple_of(1000) {
+    if at.boot != last.boot || at.synced != last.synced || !nanos.is_multiple_of(TICK.nanos()) {
         return None;
     }
-    let step = nanos / 1000;
-    match (last.civil, at.civil) {
-        (None, None) => Some((step, None)),
-        (Some(before), Some(now)) => {
-            let civil = now.micros().checked_sub(before.micros())?;
-            Some((step, Some(civil.checked_sub_unsigned(step)?)))
-        }
-        (None, Some(_)) | (Some(_), None) => None,
-    }
+    let drift = match (last.civil, at.civil) {
+        (None, None) => 0,
+        (Some(before), Some(now)) => now.micros().checked_sub(before.micros())?.checked_sub_unsigned(nanos / 1000)?,
+        (None, Some(_)) | (Some(_), None) => return None,
+    };
+    Some((nanos / TICK.nanos(), drift))
 }
 
-/// The moment so many microseconds after the last, its drift read from `rest`.
+/// The moment after the last by a step, of which the drift is still to be read from `rest` if it says so.
 fn after_step(last: Moment, step: u64, rest: &mut &[u8]) -> Option<Moment> {
+    let span = Span::from_nanos((step / 2).checked_mul(TICK.nanos())?);
+    let drift: i64 = if step % 2 == 1 { take(rest)? } else { 0 };
     let civil = match last.civil {
         Some(before) => {
-            let civil = take::<i64>(rest)?.checked_add_unsigned(step)?;
-            Some(Utc::from_micros(before.micros().checked_add(civil)?))
+            Some(Utc::from_micros(before.micros().checked_add(drift)?.checked_add_unsigned(span.nanos() / 1000)?))
         }
         None => None,
     };
-    Some(Moment { steady: last.steady.plus(Span::from_nanos(step.checked_mul(1000)?)), civil, ..last })
+    Some(Moment { steady: last.steady.plus(span), civil, ..last })
 }
 
 fn put(bytes: &mut Vec<u8>, value: &impl Serialize) {
@@ -183,7 +176,7 @@ mod tests {
     }
 
     fn any_moment() -> impl Strategy<Value = Moment> {
-        let steady = prop_oneof![any::<u64>(), (0..100_000_u64).prop_map(|micros| micros * 1000)];
+        let steady = prop_oneof![any::<u64>(), (0..100_000_u64).prop_map(|ticks| ticks * TICK.nanos())];
         let civil = prop_oneof![any::<Option<i64>>(), (0..100_000_i64).prop_map(Some)];
         (0..2_u64, steady, civil, any::<bool>()).prop_map(|(boot, steady, civil, synced)| Moment {
             boot: BootId(boot),
@@ -218,15 +211,18 @@ mod tests {
         assert!(piece.agrees(sum));
     }
 
-    /// A tenth of a second on, the calendar a microsecond ahead: 100,002 in three bytes of seven bits, 1 in one, the event in one.
+    /// A tenth of a second on: 2 + 2 * 1000 in two bytes of seven bits, the event in one; a microsecond that the calendar is
+    /// ahead in one more.
     #[test]
-    fn a_step_of_a_tenth_of_a_second_takes_four_bytes() {
+    fn a_step_of_a_tenth_of_a_second_takes_two_bytes() {
         let civil = |nanos: u64, micros| Moment { civil: Some(Utc::from_micros(micros)), ..at(nanos) };
         let mut recorder = Recorder::new();
-        recorder.event(civil(7_000, 50), &Event::Due);
-        let before = recorder.events.len();
-        recorder.event(civil(100_007_000, 100_051), &Event::Due);
-        assert_eq!(recorder.events.len() - before, 4 + 1);
+        recorder.event(civil(0, 50), &Event::Due);
+        let first = recorder.events.len();
+        recorder.event(civil(100_000_000, 100_050), &Event::Due);
+        let second = recorder.events.len();
+        recorder.event(civil(200_000_000, 200_051), &Event::Due);
+        assert_eq!((second - first, recorder.events.len() - second), (2 + 1, 3 + 1));
     }
 
     #[test]

@@ -2,16 +2,19 @@
 
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::Duration;
 
 use rustix::time::{ClockId, clock_gettime};
 use sha2::{Digest, Sha256};
 
-use crate::moment::{BootId, Moment, Span, Steady, Utc};
+use crate::moment::{BootId, Moment, Span, Steady, TICK, Utc};
 
 /// Calendar times before this build's year are taken for a clock that was never set: 2026-01-01.
 const EARLIEST_CIVIL: Utc = Utc::from_micros(1_767_225_600_000_000);
+
+/// How far the calendar may go apart from the steady clock before it is taken anew, in microseconds.
+const SHOWN_TO: u64 = 1000;
 
 /// Exists while systemd's time service has the clock in step.
 const SYNCHRONISED: &str = "/run/systemd/timesync/synchronized";
@@ -23,8 +26,16 @@ pub struct Clock {
     pace: f64,
     steady_origin: Steady,
     civil_origin: Utc,
-    /// Whether a time service keeps the calendar, when it was last looked.
-    synced: Arc<AtomicBool>,
+    calendar: Arc<Calendar>,
+}
+
+/// The calendar as it was when it was last looked at.
+#[derive(Debug, Default)]
+struct Calendar {
+    /// Whether a time service keeps it.
+    synced: AtomicBool,
+    /// How far it is ahead of the steady clock, in microseconds.
+    ahead: AtomicI64,
 }
 
 impl Clock {
@@ -35,15 +46,21 @@ impl Clock {
             pace,
             steady_origin: read_steady(),
             civil_origin: read_civil(),
-            synced: Arc::default(),
+            calendar: Arc::default(),
         };
-        clock.look_for_time_service();
+        clock.look_at_calendar();
         clock
     }
 
-    /// Looks whether a time service keeps the calendar; [`Clock::now`] says what this found.
-    pub fn look_for_time_service(&self) {
-        self.synced.store(Path::new(SYNCHRONISED).exists(), Ordering::Relaxed);
+    /// Looks at the calendar, and whether a time service keeps it; until the next look [`Clock::now`] reckons on from here.
+    /// A calendar that ticks on with the steady clock is not touched, so that times of both differ by the same from reading
+    /// to reading and take few bytes to keep.
+    pub fn look_at_calendar(&self) {
+        self.calendar.synced.store(Path::new(SYNCHRONISED).exists(), Ordering::Relaxed);
+        let ahead = read_civil().micros().saturating_sub_unsigned(read_steady().nanos() / 1000);
+        if ahead.abs_diff(self.calendar.ahead.load(Ordering::Relaxed)) >= SHOWN_TO {
+            self.calendar.ahead.store(ahead, Ordering::Relaxed);
+        }
     }
 
     /// How many times as fast as the computer's clock this one runs.
@@ -51,29 +68,31 @@ impl Clock {
         self.pace
     }
 
-    /// Steady time in whole microseconds, suspended time included.
+    /// Steady time in whole ticks of [`TICK`], suspended time included.
     pub fn steady(&self) -> Steady {
         let real = read_steady();
         let shown = match self.runs_true() {
             true => real,
             false => self.steady_origin.plus(real.since(self.steady_origin).times(self.pace)),
         };
-        Steady::from_nanos(shown.nanos() / 1000 * 1000)
+        Steady::from_nanos(shown.nanos() / TICK.nanos() * TICK.nanos())
     }
 
-    /// The moment of an event that arrives now.
+    /// The moment of an event that arrives now; its calendar time is right to a millisecond.
     pub fn now(&self) -> Moment {
+        let steady = self.steady();
         let civil = if self.runs_true() {
-            read_civil()
+            self.calendar.ahead.load(Ordering::Relaxed).saturating_add_unsigned(steady.nanos() / 1000)
         } else {
-            let run = self.steady().since(self.steady_origin).nanos() / 1000;
-            Utc::from_micros(self.civil_origin.micros().saturating_add_unsigned(run))
+            let run = steady.since(self.steady_origin).nanos() / 1000;
+            self.civil_origin.micros().saturating_add_unsigned(run)
         };
+        let civil = Utc::from_micros(civil);
         Moment {
             boot: self.boot,
-            steady: self.steady(),
+            steady,
             civil: (civil >= EARLIEST_CIVIL).then_some(civil),
-            synced: self.synced.load(Ordering::Relaxed),
+            synced: self.calendar.synced.load(Ordering::Relaxed),
         }
     }
 

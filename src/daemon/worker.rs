@@ -24,13 +24,13 @@ use crate::setup::Setup;
 const ROUND: Span = Span::from_secs(1);
 
 /// How often the black box is handed to the journal.
-const PIECE: Span = Span::from_secs(2);
+const PIECE: Span = Span::from_secs(5);
 
 /// A record that waits longer than this for the disk is trouble, although nothing has failed.
 const LONGEST_WAIT: Duration = Duration::from_secs(10);
 
 /// How often the minder's whole state is kept, from which a replay can start.
-const SNAPSHOT: Span = Span::from_secs(300);
+const SNAPSHOT: Span = Span::from_secs(600);
 
 /// A change of calendar time against steady time that is called a step, in microseconds.
 const CLOCK_STEP_MICROS: i64 = 500_000;
@@ -199,7 +199,7 @@ impl Worker {
         if self.clock.steady().since(running.round_at) < ROUND {
             return;
         }
-        self.clock.look_for_time_service();
+        self.clock.look_at_calendar();
         let at = self.clock.now();
         running.round_at = at.steady;
         if at.steady.since(running.piece_at) >= PIECE {

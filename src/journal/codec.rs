@@ -13,12 +13,17 @@
 //!   or, if exact, eight bytes each of IEEE 754 double
 //! ```
 //!
+//! Form 2 is the same but for two things: steady steps are counted in ticks of 0.1 ms, and a reading whose flags, step of the
+//! number, band and step of the calendar are as reckoned from the one before begins with a seven in place of all of them. The
+//! program's clock counts in ticks; moments of another clock are kept in form 1.
+//!
 //! A hundredth of a pascal is finer than anything a transducer of 100 kPa can tell: with 16 bits its step is 1.5 Pa, with 23
 //! bits (single precision) 0.012 Pa. A level that is not finite, or too large to be counted in hundredths, is kept exactly.
 //! Everything else is kept to the last bit.
 //!
 //! A chunk of the black box is its form (1 byte: 1, or 2 if pieces before it are missing), then each piece with its length
-//! as an unsigned integer before it; with the forms 3 and 4 the same, packed by DEFLATE (RFC 1951).
+//! as an unsigned integer before it; with the forms 3 and 4 the same, packed by DEFLATE (RFC 1951). A state of the minder is
+//! its form (1 byte, 1) and the state, packed likewise.
 
 use std::io::{Read, Write};
 
@@ -28,17 +33,21 @@ use flate2::write::DeflateEncoder;
 
 use super::{KeptReading, Played};
 use crate::event::{GaugeId, Quality, ReadingRecord, Seq};
-use crate::moment::{BootId, Moment, Steady, Utc};
+use crate::moment::{BootId, Moment, Steady, TICK, Utc};
 use crate::units::Vacuum;
 
 const READINGS: u8 = 1;
+const READINGS_IN_TICKS: u8 = 2;
 const PIECES: u8 = 1;
 const PIECES_AFTER_A_HOLE: u8 = 2;
 /// What is added to the form of a chunk that is packed.
 const PACKED: u8 = 2;
+const STATE: u8 = 1;
 /// The most that a packed chunk may become, so that a damaged one does not fill the memory.
 const LARGEST_CHUNK: u64 = 64 << 20;
 
+/// In place of the flags: all but the steady step and the level is as the reading before says; no flags have this quality.
+const AS_RECKONED: u8 = 0b0000_0111;
 const QUALITY: u8 = 0b0000_0111;
 const SYNCED: u8 = 1 << 3;
 const CIVIL: u8 = 1 << 4;
@@ -85,9 +94,11 @@ pub(super) fn quality(number: u8) -> Option<Quality> {
 
 /// Writes readings of one boot; those of another boot are the caller's to keep apart.
 pub(super) fn encode(boot: BootId, readings: &[KeptReading]) -> Vec<u8> {
-    let mut out = vec![READINGS];
+    let in_ticks = readings.iter().all(|kept| kept.at.steady.nanos().is_multiple_of(TICK.nanos()));
+    let form = if in_ticks { READINGS_IN_TICKS } else { READINGS };
+    let mut out = vec![form];
     out.extend(boot.0.to_le_bytes());
-    let mut last = Last::default();
+    let mut last = Last::of(form);
     for kept in readings {
         last.put(kept, &mut out);
     }
@@ -100,12 +111,11 @@ pub(super) fn encode(boot: BootId, readings: &[KeptReading]) -> Vec<u8> {
 /// What makes no sense.
 pub(super) fn decode(gauge: GaugeId, bytes: &[u8]) -> Result<Vec<KeptReading>, String> {
     let mut rest = Rest(bytes);
-    match rest.byte()? {
-        READINGS => {}
+    let mut last = match rest.byte()? {
+        form @ (READINGS | READINGS_IN_TICKS) => Last::of(form),
         form => return Err(format!("readings of form {form} are not known")),
-    }
+    };
     let boot = BootId(u64::from_le_bytes(rest.array()?));
-    let mut last = Last::default();
     let mut readings = Vec::new();
     while !rest.0.is_empty() {
         readings.push(last.take(gauge, boot, &mut rest)?);
@@ -121,12 +131,31 @@ pub(super) fn encode_pieces<'a>(after_a_hole: bool, pieces: impl IntoIterator<It
         put_unsigned(piece.len() as u64, &mut out);
         out.extend(piece);
     }
-    let mut packer = DeflateEncoder::new(vec![form + PACKED], Compression::default());
-    match packer.write_all(&out[1..]).and_then(|()| packer.finish()) {
-        Ok(packed) if packed.len() < out.len() => packed,
-        // Writing to memory cannot fail.
-        Ok(_) | Err(_) => out,
+    let packed = packed(form + PACKED, &out[1..]);
+    if packed.len() < out.len() { packed } else { out }
+}
+
+/// Writes a state of the minder.
+pub(super) fn encode_state(state: &[u8]) -> Vec<u8> {
+    packed(STATE, state)
+}
+
+/// Reads what [`encode_state`] wrote.
+///
+/// # Errors
+/// What makes no sense.
+pub(super) fn decode_state(bytes: &[u8]) -> Result<Vec<u8>, String> {
+    match bytes.split_first().ok_or("it ends too early")? {
+        (&STATE, rest) => unpacked(rest),
+        (form, _) => Err(format!("a state of form {form} is not known")),
     }
+}
+
+/// The form, and the bytes packed behind it.
+fn packed(form: u8, bytes: &[u8]) -> Vec<u8> {
+    let mut packer = DeflateEncoder::new(vec![form], Compression::default());
+    // Writing to memory cannot fail; if it did, what is read back would be refused.
+    packer.write_all(bytes).and_then(|()| packer.finish()).unwrap_or_default()
 }
 
 /// Reads what [`encode_pieces`] wrote.
@@ -162,6 +191,10 @@ fn pieces(bytes: &[u8], mut played: Vec<Played>) -> Result<Vec<Played>, String> 
 /// The reading before, from which the next is told.
 #[derive(Default)]
 struct Last {
+    /// What steady steps are counted in, in nanoseconds; only form 2 has readings that are as reckoned.
+    unit: u64,
+    flags: u8,
+    seq_step: u64,
     seq: u64,
     steady: u64,
     step: u64,
@@ -172,24 +205,34 @@ struct Last {
 }
 
 impl Last {
+    fn of(form: u8) -> Self {
+        Last { unit: if form == READINGS { 1 } else { TICK.nanos() }, ..Last::default() }
+    }
+
     fn put(&mut self, kept: &KeptReading, out: &mut Vec<u8>) {
         let KeptReading { seq, at, reading } = kept;
         let counted = count(reading);
         let band_as_before = reading.band == self.band;
         let flag = |set: bool, flag: u8| if set { flag } else { 0 };
-        out.push(
-            quality_number(reading.quality)
-                | flag(at.synced, SYNCED)
-                | flag(at.civil.is_some(), CIVIL)
-                | flag(reading.band.is_some(), BAND)
-                | flag(band_as_before, BAND_AS_BEFORE)
-                | flag(counted.is_none(), EXACT),
-        );
-        put_unsigned(seq.0.wrapping_sub(self.seq), out);
+        let flags = quality_number(reading.quality)
+            | flag(at.synced, SYNCED)
+            | flag(at.civil.is_some(), CIVIL)
+            | flag(reading.band.is_some(), BAND)
+            | flag(band_as_before, BAND_AS_BEFORE)
+            | flag(counted.is_none(), EXACT);
+        let seq_step = seq.0.wrapping_sub(self.seq);
         let step = at.steady.nanos().wrapping_sub(self.steady);
-        put_signed(step.wrapping_sub(self.step).cast_signed(), out);
-        if let Some(civil) = at.civil {
-            put_signed(civil.micros().wrapping_sub(self.civil_after(step)), out);
+        let calendar = at.civil.map(|civil| civil.micros().wrapping_sub(self.civil_after(step)));
+        let step_change = (step.wrapping_sub(self.step).cast_signed()) / self.unit.cast_signed();
+        let as_reckoned = self.knows(flags) && seq_step == self.seq_step && calendar.is_none_or(|more| more == 0);
+        if as_reckoned {
+            out.push(AS_RECKONED);
+            put_signed(step_change, out);
+        } else {
+            out.push(flags);
+            put_unsigned(seq_step, out);
+            put_signed(step_change, out);
+            calendar.into_iter().for_each(|more| put_signed(more, out));
         }
         let told = reading.band.filter(|_| !band_as_before);
         match counted {
@@ -208,17 +251,29 @@ impl Last {
                 }
             }
         }
-        self.follow(*seq, *at, reading.band);
+        self.follow(*seq, *at, flags, reading.band);
+    }
+
+    /// Whether these flags are those of the reading before and leave nothing to be told but a level.
+    fn knows(&self, flags: u8) -> bool {
+        self.unit != 1 && flags == self.flags && flags & BAND_AS_BEFORE != 0 && flags & EXACT == 0
     }
 
     fn take(&mut self, gauge: GaugeId, boot: BootId, rest: &mut Rest) -> Result<KeptReading, String> {
-        let flags = rest.byte()?;
+        let head = rest.byte()?;
+        let as_reckoned = head == AS_RECKONED && self.knows(self.flags);
+        let flags = if as_reckoned { self.flags } else { head };
         let quality = quality(flags & QUALITY).ok_or_else(|| format!("quality {} is not known", flags & QUALITY))?;
-        let seq = Seq(self.seq.wrapping_add(rest.unsigned()?));
-        let step = self.step.wrapping_add(rest.signed()?.cast_unsigned());
+        let seq_step = if as_reckoned { self.seq_step } else { rest.unsigned()? };
+        let seq = Seq(self.seq.wrapping_add(seq_step));
+        let step_change = rest.signed()?.wrapping_mul(self.unit.cast_signed());
+        let step = self.step.wrapping_add(step_change.cast_unsigned());
         let civil = match flags & CIVIL {
             0 => None,
-            _ => Some(Utc::from_micros(self.civil_after(step).wrapping_add(rest.signed()?))),
+            _ => {
+                let more = if as_reckoned { 0 } else { rest.signed()? };
+                Some(Utc::from_micros(self.civil_after(step).wrapping_add(more)))
+            }
         };
         let vacuum = if flags & EXACT == 0 {
             self.level = self.level.wrapping_add(rest.signed()?);
@@ -242,7 +297,7 @@ impl Last {
             civil,
             synced: flags & SYNCED != 0,
         };
-        self.follow(seq, at, band);
+        self.follow(seq, at, flags, band);
         Ok(KeptReading { seq, at, reading: ReadingRecord { gauge, vacuum, quality, band } })
     }
 
@@ -251,7 +306,9 @@ impl Last {
         self.civil.wrapping_add((step / 1000).cast_signed())
     }
 
-    fn follow(&mut self, seq: Seq, at: Moment, band: Option<(Vacuum, Vacuum)>) {
+    fn follow(&mut self, seq: Seq, at: Moment, flags: u8, band: Option<(Vacuum, Vacuum)>) {
+        self.flags = flags;
+        self.seq_step = seq.0.wrapping_sub(self.seq);
         self.seq = seq.0;
         self.step = at.steady.nanos().wrapping_sub(self.steady);
         self.steady = at.steady.nanos();
@@ -352,7 +409,8 @@ mod tests {
 
     fn any_readings() -> impl Strategy<Value = Vec<KeptReading>> {
         let band = prop_oneof![Just(None), Just(Some((1.25, 2.5))), (any_level(), any_level()).prop_map(Some)];
-        let one = (any::<u64>(), any::<u64>(), any::<Option<i64>>(), any_level(), band);
+        let steady = prop_oneof![any::<u64>(), (0..1_u64 << 40).prop_map(|ticks| ticks * TICK.nanos())];
+        let one = (any::<u64>(), steady, any::<Option<i64>>(), any_level(), band);
         let kept = one.prop_map(|(seq, steady, civil, pascals, band)| kept(seq, steady, civil, pascals, band));
         prop::collection::vec(kept, 0..40)
     }
@@ -379,9 +437,14 @@ mod tests {
         }
 
         #[test]
+        fn a_state_comes_back(state in prop::collection::vec(any::<u8>(), 0..3000)) {
+            prop_assert_eq!(decode_state(&encode_state(&state)), Ok(state));
+        }
+
+        #[test]
         fn any_bytes_are_read_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..200), form in 0..6_u8) {
             let bytes: Vec<u8> = std::iter::once(form).chain(bytes).collect();
-            let _ = (decode(GaugeId(0), &bytes), decode_pieces(&bytes));
+            let _ = (decode(GaugeId(0), &bytes), decode_pieces(&bytes), decode_state(&bytes));
         }
     }
 
@@ -412,6 +475,42 @@ mod tests {
         assert!(found[0].reading.vacuum.pascals().is_nan());
     }
 
+    /// A first reading, one told from it, and one that is as reckoned from both.
+    fn three(apart: u64) -> [KeptReading; 3] {
+        let one = |number: u64, pascals| {
+            let (steady, civil) = (1_000_000 + number * apart, 1_000_000 + (number * apart / 1000).cast_signed());
+            let mut kept = kept(300 + number, steady, Some(civil), pascals, Some((499.0, 501.0)));
+            (kept.at.synced, kept.reading.quality) = (true, Quality::Good);
+            kept
+        };
+        [one(0, 500.0), one(1, 499.99), one(2, 500.01)]
+    }
+
+    #[test]
+    fn a_reading_in_step_with_those_before_takes_three_bytes() {
+        let readings = three(100_000_000);
+        // Reckoned by hand from the form at the top of this file: ten ticks after the boot, then a thousand later, then as
+        // many again.
+        let bytes: [&[u8]; 5] = [
+            &[2, 0x10, 0x32, 0x54, 0x76, 0x98, 0xBA, 0xDC, 0xFE],
+            &[0x38, 0xAC, 0x02, 0x14, 0xB0, 0xF9, 0x79],
+            &[0xA0, 0x8D, 0x06, 0xD8, 0x8B, 0x06, 0xE8, 0x8E, 0x06],
+            &[0x78, 0x01, 0xBC, 0x0F, 0x00, 0x01],
+            &[0x07, 0x00, 0x04],
+        ];
+        let found = encode(BOOT, &readings);
+        assert_eq!(decode(GaugeId(9), &found), Ok(readings.to_vec()));
+        assert_eq!(found, bytes.concat());
+    }
+
+    #[test]
+    fn times_between_ticks_are_kept_to_the_nanosecond() {
+        let readings = three(100_000_001);
+        let found = encode(BOOT, &readings);
+        assert_eq!(found[0], READINGS);
+        assert_eq!(decode(GaugeId(9), &found), Ok(readings.to_vec()));
+    }
+
     /// The bytes of a chunk are what a journal of years ago holds: they may never change.
     #[test]
     fn the_form_of_the_first_journals_stands() {
@@ -429,7 +528,6 @@ mod tests {
             &[0x82, 0x01, 0x00],
             &[0, 0, 0, 0, 0, 0, 0xF0, 0x7F],
         ];
-        assert_eq!(encode(BOOT, &readings), bytes.concat());
         assert_eq!(decode(GaugeId(9), &bytes.concat()), Ok(readings.to_vec()));
     }
 }

@@ -185,10 +185,11 @@ impl Journal {
         };
         type Row = (i64, i64, Option<i64>, Vec<u8>);
         let found: Option<Row> = self.pool.look().await?.wire().row(sql, &[Value::Int(before)]).await?;
-        Ok(found.map(|(next, seq, civil, bytes)| {
-            let snapshot = KeptSnapshot { seq: Seq(seq.cast_unsigned()), at: civil.map(Utc::from_micros), bytes };
-            BlackBox { snapshot, pool: self.pool.clone(), next }
-        }))
+        let Some((next, seq, civil, bytes)) = found else { return Ok(None) };
+        let damaged = |what| JournalError::Damaged { table: "snapshot", row: next, what };
+        let bytes = codec::decode_state(&bytes).map_err(damaged)?;
+        let snapshot = KeptSnapshot { seq: Seq(seq.cast_unsigned()), at: civil.map(Utc::from_micros), bytes };
+        Ok(Some(BlackBox { snapshot, pool: self.pool.clone(), next }))
     }
 
     /// Writes a copy of the journal to `FILE.copy` beside it and checks it; it takes the journal's place should that be found

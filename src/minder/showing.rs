@@ -58,7 +58,8 @@ impl Minder {
             room_absolute_pa: room.pascals(),
             full_scale_vacuum_pa: self.setup.full_scale.pascals(),
             expected: self.expected_view(),
-            margin: vacuum.and_then(|vacuum| self.margin_view(vacuum)),
+            // A margin is that of a sheet that lies as the forecast takes it to lie.
+            margin: vacuum.filter(|_| verdict != Verdict::Loose).and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
             zones: self.zone_views(),
             job: self.job_view(),

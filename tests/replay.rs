@@ -40,8 +40,9 @@ fn ten_minutes_of_the_demo_replay_to_the_byte() {
     assert_eq!(said["holes"], 0, "{said:#}");
     let at = |end: &str| Utc::parse_rfc3339(said[end].as_str().unwrap()).unwrap().micros();
     assert!(at("to") - at("from") >= 600_000_000, "{said:#}");
-    // A piece is written about every two seconds of the program's own time, and holds more than a reading's event.
-    assert!(said["pieces_same"].as_u64().unwrap() > 200, "{said:#}");
-    assert!(said["actions"].as_u64().unwrap() > 10_000, "{said:#}");
+    // A piece is written about every five seconds of the program's own time. Even a computer that is late with every other
+    // reading of the ten a second orders more than one action for each.
+    assert!(said["pieces_same"].as_u64().unwrap() > 100, "{said:#}");
+    assert!(said["actions"].as_u64().unwrap() > 5_000, "{said:#}");
     assert_eq!(played.status.code(), Some(0));
 }

@@ -25,11 +25,16 @@ fn seen(view: &Value) -> (f64, String, BTreeSet<String>) {
     )
 }
 
-/// Plays a scene and holds the program's word against its truth.
+/// Plays a scene and holds the program's word against its truth; a computer that has no forecast in time gets more of it.
 fn play(scene: Scene) {
+    let judged = [PACE, PACE / 4.0].into_iter().any(|pace| play_at(scene, pace));
+    assert!(judged, "{scene}: its forecast came too late to judge anything");
+}
+
+/// Whether the scene's forecast came early enough to judge it at this pace.
+fn play_at(scene: Scene, pace: f64) -> bool {
     let truth = scene.main_part();
     let folder = tempfile::tempdir().unwrap();
-    let pace = PACE.to_string();
     let begun = Instant::now();
     let watched = Watched::start(&[
         "--log-level",
@@ -38,7 +43,7 @@ fn play(scene: Scene) {
         "--scene",
         scene.name(),
         "--pace",
-        &pace,
+        &pace.to_string(),
         "--port",
         "0",
         "--data",
@@ -47,25 +52,30 @@ fn play(scene: Scene) {
     // The child that plays the table starts before the program's own clock does, and after the program itself was started:
     // its time lies between the two, however slow the computer is.
     let (from, until) = (truth.from.secs_f64() + 2.0, truth.until.secs_f64() - 2.0);
-    let limit = Instant::now() + Duration::from_secs_f64((until + 60.0) / PACE);
+    let limit = Instant::now() + Duration::from_secs_f64((until + 60.0) / pace);
     let (mut right, mut wrong, mut alarms) = (0, Vec::new(), BTreeSet::new());
     loop {
         let view = watched.now();
         assert_eq!(view["source"], "simulated");
         let (at, word, active) = seen(&view);
-        let at_most = begun.elapsed().as_secs_f64() * PACE;
+        let at_most = begun.elapsed().as_secs_f64() * pace;
         assert!(word != "loose" || view["margin"].is_null(), "a loose sheet has no margin: {view}");
         if at_most > until {
             break;
         }
-        if at >= from {
+        // On a slow computer the forecast may come late; until the reading after it nothing is judged.
+        let awaits = view["job"]["computing"] == true || view["why"]["key"] == "forecast-awaited";
+        if at >= from && !awaits {
             alarms.extend(active);
             if word == truth.word { right += 1 } else { wrong.push((at, word)) }
         }
         assert!(Instant::now() < limit, "{scene}: the scene did not come to its end");
         thread::sleep(Duration::from_millis(50));
     }
-    assert!(right > 0 && wrong.is_empty(), "{scene}: {right} views said {}, others {wrong:?}", truth.word);
+    assert!(wrong.is_empty(), "{scene}: {right} views said {}, others {wrong:?}", truth.word);
+    if right == 0 {
+        return false;
+    }
     if truth.alarms.is_empty() {
         assert!(alarms.is_empty(), "{scene}: alarms where none is true: {alarms:?}");
     } else {
@@ -76,6 +86,7 @@ fn play(scene: Scene) {
         );
     }
     assert_eq!(watched.stop(), Some(0));
+    true
 }
 
 #[test]

@@ -104,6 +104,12 @@ impl Minder {
             self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
     }
 
+    /// What the live level is held against. While the forecast of the job on the table is still reckoned that is nothing: a
+    /// sheet that covers a part of the table would be called weak beside one that covers all of it.
+    pub(super) fn held_against(&self) -> Option<&Compared> {
+        self.compared.as_ref().filter(|compared| compared.basis != Basis::LikeSealed || !self.is_computing())
+    }
+
     /// Whether the level must move for what it was `before` compared with to become what it is compared with now: the pump is on,
     /// what lies on the table is known, and the new band does not reach the middle of the old.
     pub(super) fn level_must_move(&self, before: Option<&Compared>) -> bool {

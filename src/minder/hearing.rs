@@ -76,7 +76,7 @@ impl Minder {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let band = self.compared.as_ref().map(|compared| (compared.expected.low, compared.expected.high));
+            let band = self.held_against().map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);
         }
@@ -142,12 +142,13 @@ impl Minder {
 
     fn assess(&mut self, at: Moment, out: &mut Vec<Action>) {
         let live = self.live(at.steady).and_then(|newest| newest.vacuum);
+        let judged = self.held_against().is_some();
         let compared = self.compared.as_ref();
         let least_margin = live.and_then(|live| self.margin_at(live)).map(|(margin, _)| margin);
         let sample = Sample {
             at: at.steady,
             live,
-            expected: compared.map(|compared| &compared.expected),
+            expected: compared.filter(|_| judged).map(|compared| &compared.expected),
             basis: compared.map_or(Basis::LikeSealed, |compared| compared.basis),
             nearby: compared.and_then(|compared| compared.nearby),
             progress: self.progress(at.steady),

@@ -113,6 +113,9 @@ impl Minder {
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",
+                Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss if self.is_computing() => {
+                    "forecast-awaited"
+                }
                 Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "nothing-to-compare",
             },
             Verdict::Tight => "tight-in-band",
@@ -125,7 +128,7 @@ impl Minder {
     }
 
     fn expected_view(&self) -> Option<ExpectedView> {
-        let compared = self.compared.as_ref()?;
+        let compared = self.held_against()?;
         let leak = compared.expected.smallest_visible_leak.m3_per_h();
         Some(ExpectedView {
             low_pa: compared.expected.low.pascals(),

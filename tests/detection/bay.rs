@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex};
 
 use holdwatch::cli::as_told;
 use holdwatch::daemon::Brief;
-use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, ProgressTold, Request};
+use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, Moment, ProgressTold, Request, RequestId};
 use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::gauge::Place;
 use holdwatch::job::Card;
@@ -90,6 +90,8 @@ pub(crate) struct Bay<'a> {
     number: String,
     /// Pascals that the level is lower by than the table has it.
     dropped: f64,
+    /// Forecasts of jobs that are still being reckoned; if there is no list, each is there at once.
+    pub(crate) reckoned_late: Option<Vec<(RequestId, Request)>>,
 }
 
 /// Readings come ten times a second.
@@ -121,6 +123,7 @@ impl<'a> Bay<'a> {
             hold_number: false,
             number: String::new(),
             dropped: 0.0,
+            reckoned_late: None,
         };
         bay.step(Event::LineUp(LineId(0)));
         bay
@@ -198,9 +201,21 @@ impl<'a> Bay<'a> {
         self.minder.step(self.moment(), event, &mut out);
         for action in out {
             if let Action::Compute(id, request) = action {
+                if let Some(waiting) = self.reckoned_late.as_mut().filter(|_| request.card.is_some()) {
+                    waiting.push((id, request));
+                    continue;
+                }
                 let forecast = self.shop.forecast(&self.setup, request);
                 self.step(Event::Computed(id, Ok(forecast)));
             }
+        }
+    }
+
+    /// The forecasts that were held back are there.
+    pub(crate) fn reckon(&mut self) {
+        for (id, request) in self.reckoned_late.take().unwrap_or_default() {
+            let forecast = self.shop.forecast(&self.setup, request);
+            self.step(Event::Computed(id, Ok(forecast)));
         }
     }
 

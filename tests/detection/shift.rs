@@ -134,6 +134,24 @@ fn a_line_that_comes_back_begins_anew() {
     assert!(views[1..].iter().all(|view| view.verdict == Verdict::Tight && view.quality == Quality::Good));
 }
 
+/// A slow computer: the sheet lies and is cut before its forecast is there. With everything covered it would be called weak.
+#[test]
+fn until_its_forecast_is_there_a_job_is_not_judged() {
+    let shop = Shop::new();
+    let mut bay = Bay::new(&shop, Scene::GoodCut, Truth::drawn(&shop.setup.table, 1), 1);
+    bay.reckoned_late = Some(Vec::new());
+    let waiting = advance(&mut bay, 45.0);
+    let seen = |verdict| waiting.iter().any(|view| view.verdict == verdict);
+    assert!(!seen(Verdict::Weak) && !seen(Verdict::Loose), "{:?}", waiting.last());
+    let last = waiting.last().unwrap();
+    assert_eq!((last.verdict, last.why.key.as_str()), (Verdict::NoJob, "forecast-awaited"));
+    assert!(last.expected.is_none());
+    bay.reckon();
+    let views = advance(&mut bay, 20.0);
+    assert_eq!(views.last().map(|view| view.verdict), Some(Verdict::Tight));
+    assert!(views.iter().all(|view| active(view).count() == 0));
+}
+
 /// NAMUR NE 107 (by device manuals that quote it): out of specification, and still a reading.
 #[test]
 fn a_number_that_rests_in_the_cut_is_noted_and_not_blind() {

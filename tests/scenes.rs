@@ -133,3 +133,24 @@ fn a_slow_leak_comes_to_weak() {
 fn a_plugging_filter_is_high() {
     play(Scene::FilterPlugging);
 }
+
+/// The simulated table is a process of its own: one that outlived its demo would play on for nobody.
+#[test]
+fn the_simulated_table_ends_with_a_demo_that_is_killed() {
+    let folder = tempfile::tempdir().unwrap();
+    let watched = Watched::start(&["demo", "--port", "0", "--data", folder.path().to_str().unwrap()]);
+    watched.wait_for("a view", Duration::from_secs(30), |view| view["source"] == "simulated");
+    let children = std::fs::read_to_string(format!("/proc/{0}/task/{0}/children", watched.pid())).unwrap();
+    let tables: Vec<u32> = children.split_whitespace().map(|pid| pid.parse().unwrap()).collect();
+    assert!(!tables.is_empty());
+    watched.kill();
+    let limit = Instant::now() + Duration::from_secs(30);
+    let plays = |pid: &u32| {
+        let status = std::fs::read_to_string(format!("/proc/{pid}/status")).unwrap_or_default();
+        status.lines().any(|line| line.starts_with("State:") && !line.contains('Z'))
+    };
+    while tables.iter().any(plays) {
+        assert!(Instant::now() < limit, "a simulated table plays on: {tables:?}");
+        thread::sleep(Duration::from_millis(50));
+    }
+}

@@ -123,8 +123,7 @@ impl Demo {
     fn start(&self, folder: &Path, link: &Path) -> Result<Simulated> {
         let program = std::env::current_exe().context("this program cannot find itself")?;
         let child = Command::new(program)
-            .arg("simulate")
-            .arg("--setup")
+            .args(["simulate", "--with-starter", "--setup"])
             .arg(folder.join("demo.toml"))
             .args(["--scene", &self.scene])
             .arg("--link")

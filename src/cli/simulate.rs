@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use anyhow::{Context, Result, bail};
 use clap::Args;
+use rustix::process::{Signal, set_parent_process_death_signal};
 
 use super::files;
 use crate::daemon::Clock;
@@ -41,6 +42,9 @@ pub(super) struct Simulate {
     /// Play once instead of again and again.
     #[arg(long)]
     once: bool,
+    /// End when the program that started this one does, however it ends.
+    #[arg(long, hide = true)]
+    with_starter: bool,
 }
 
 /// Scenes by a name on the command line.
@@ -72,6 +76,10 @@ pub(super) fn place(scenes: &[Scene]) -> Place {
 
 impl Simulate {
     pub(super) fn run(self) -> Result<ExitCode> {
+        if self.with_starter {
+            set_parent_process_death_signal(Some(Signal::TERM))
+                .context("the kernel cannot tie this process to another")?;
+        }
         let scenes = scenes(&self.scene)?;
         let mut setup = files::setup(&self.setup)?;
         if let Some(gauge) = setup.gauges.first_mut() {

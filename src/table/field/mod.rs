@@ -10,6 +10,7 @@ mod coverage;
 mod crowding;
 mod edges;
 mod footing;
+mod gap;
 mod grid;
 mod half_plane;
 mod lattice;

@@ -13,6 +13,7 @@
 //! rims besides, q̂ = cos(κw/2), in the proportion that makes E least. The grid's flux is spread a little wider than the
 //! kerf, just so far that no conductance comes out negative.
 
+use super::gap::Scales;
 use super::half_plane::HalfPlane;
 use super::spectrum::{Medium, bessel_j0, sinc};
 
@@ -82,6 +83,8 @@ pub(super) struct LineSink {
     chart: Chart,
     /// The entry resistance of the kerf's floor, per length, in 1/m².
     entry: f64,
+    /// With a gap under the cover, by how much the board's own share is scaled.
+    scales: Option<Scales>,
 }
 
 impl LineSink {
@@ -90,6 +93,8 @@ impl LineSink {
         let side = medium.grid.hx.max(medium.grid.hy);
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
+        let with_gap = (medium.gap > 0.0).then(|| (medium, strip_level(width, medium, &waves)));
+        let medium = &Medium { gap: 0.0, ..medium.clone() };
         let level = strip_level(width, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
@@ -104,13 +109,22 @@ impl LineSink {
             |wave| (sinc(0.5 * wave * spread), 0.0),
             |drop, _| level - drop,
         );
-        LineSink { spread, chart, entry: entry / width }
+        let scales = with_gap.map(|(medium, level)| {
+            let rest = |axis: usize, distance: f64| chart.at([1.0, 0.0][axis], [0.0, 1.0][axis], distance);
+            Scales::new(width, spread, medium, 1.0 / level, rest)
+        });
+        LineSink { spread, chart, entry: entry / width, scales }
+    }
+
+    /// By how much the board's share is scaled for a kerf square to (`cosine`, `sine`) whose middle line lies at `place`, in cells.
+    pub(super) fn scale(&self, cosine: f64, sine: f64, place: (f64, f64)) -> f64 {
+        self.scales.as_ref().map_or(1.0, |scales| scales.at(cosine, sine, place))
     }
 
     /// The conductance in m³ of `length` metres in a cell whose middle lies `distance` from the kerf's middle line, which
-    /// runs square to (`cosine`, `sine`).
-    pub(super) fn conductance(&self, length: f64, cosine: f64, sine: f64, distance: f64) -> f64 {
-        length / (self.chart.at(cosine, sine, distance.abs()) + self.entry)
+    /// runs square to (`cosine`, `sine`), the board's share scaled by `scale`.
+    pub(super) fn conductance(&self, length: f64, (cosine, sine): (f64, f64), distance: f64, scale: f64) -> f64 {
+        length / (self.chart.at(cosine, sine, distance.abs()) / scale + self.entry)
     }
 }
 

@@ -134,9 +134,12 @@ impl Field {
 
     /// The pull on `footprint` when zone j has the potential `potentials[j]`: ∫ (p_atm − p) over it.
     fn pull(&self, footprint: &Footprint, potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
+        let columns = self.tops.first().map_or(1, |top| top.nx as u32);
+        let driven: Vec<(&TopFace, f64)> =
+            self.tops.iter().zip(potentials).map(|(top, v)| (top, v.pascals_squared())).collect();
         let sum = footprint.cells.iter().map(|&(cell, area)| {
-            let potential: f64 =
-                self.tops.iter().zip(potentials).map(|(top, v)| top.at(cell) * v.pascals_squared()).sum();
+            let (column, row) = ((cell % columns) as usize, (cell / columns) as usize);
+            let potential: f64 = driven.iter().map(|(top, v)| top.at_place(column, row) * v).sum();
             f64::from(area) * depth(potential, room)
         });
         Force::from_newtons(sum.sum::<f64>())
@@ -180,7 +183,11 @@ impl Condensed for Field {
 
 impl TopFace {
     fn at(&self, cell: u32) -> f64 {
-        let (column, row) = (cell as usize % self.nx, cell as usize / self.nx);
+        let columns = self.nx as u32;
+        self.at_place((cell % columns) as usize, (cell / columns) as usize)
+    }
+
+    fn at_place(&self, column: usize, row: usize) -> f64 {
         if !self.window.columns.contains(&column) || !self.window.rows.contains(&row) {
             return 0.0;
         }

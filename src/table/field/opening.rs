@@ -23,6 +23,9 @@ const ANGLES: usize = 18;
 const OFFSETS: usize = 24;
 /// The least E − F that is let through, over the top layer's 1/√(k_xy·k_z).
 const LEAST: f64 = 0.02;
+/// What the gap passes along, in terms of what the board below a kerf's width or a cell passes, from which on the gap ends at the
+/// kerf's rims by itself (`gap`). Below, board and gap are matched together, which is smoother over a kerf's place.
+const PARTED: f64 = 1.0;
 /// The least flux, as a share of that far inside, that a cell outside takes part in.
 const LEAST_FLUX: f64 = 1e-3;
 /// How far the flux beside a wide opening's edge is spread, in cells: less would ask negative conductances of cells whose wall
@@ -83,7 +86,7 @@ pub(super) struct LineSink {
     chart: Chart,
     /// The entry resistance of the kerf's floor, per length, in 1/m².
     entry: f64,
-    /// With a gap under the cover, by how much the board's own share is scaled.
+    /// Where the gap ends at the kerf's rims by itself, by how much the board's own share is scaled.
     scales: Option<Scales>,
 }
 
@@ -93,8 +96,9 @@ impl LineSink {
         let side = medium.grid.hx.max(medium.grid.hy);
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
-        let with_gap = (medium.gap > 0.0).then(|| (medium, strip_level(width, medium, &waves)));
-        let medium = &Medium { gap: 0.0, ..medium.clone() };
+        let parted = medium.gap > PARTED * medium.top_mean() * width.max(side);
+        let with_gap = parted.then(|| (medium, strip_level(width, medium, &waves)));
+        let medium = &Medium { gap: if parted { 0.0 } else { medium.gap }, ..medium.clone() };
         let level = strip_level(width, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
@@ -114,6 +118,11 @@ impl LineSink {
             Scales::new(width, spread, medium, 1.0 / level, rest)
         });
         LineSink { spread, chart, entry: entry / width, scales }
+    }
+
+    /// Whether the gap's flow is to end at the kerf's rims by itself.
+    pub(super) fn ends_gap(&self) -> bool {
+        self.scales.is_some()
     }
 
     /// By how much the board's share is scaled for a kerf square to (`cosine`, `sine`) whose middle line lies at `place`, in cells.

@@ -372,7 +372,8 @@ impl Surface {
 
     /// Cuts the gap's links that cross a kerf's strip, and leads what they carried to its rims.
     fn end_gap(&mut self, line: &Line, width: f64, added: &mut Added) {
-        if self.sheets.iter().all(|sheet| sheet.gap <= 0.0) {
+        let sink = self.sheet_near(line.middle()).and_then(|sheet| self.lines.get(&(sheet, width.to_bits())));
+        if !sink.is_some_and(LineSink::ends_gap) {
             return;
         }
         let (nx, ny, side) = (self.grid.nx, self.grid.ny, self.grid.hx.max(self.grid.hy));

@@ -10,9 +10,11 @@
 
 mod calling;
 mod comparing;
+mod fetching;
 mod hearing;
 mod keeping;
 mod orders;
+mod progress;
 mod showing;
 
 use std::collections::BTreeMap;
@@ -31,9 +33,10 @@ use crate::table::ZoneSet;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
 use comparing::Compared;
+use fetching::Fetching;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
-use orders::Pace;
+use progress::{Pace, Run};
 
 /// The gauge that the level is judged by: the first of the setup.
 const MAIN_GAUGE: GaugeId = GaugeId(0);
@@ -63,6 +66,8 @@ struct Loaded {
     forecast: Option<Forecast>,
     progress: Progress,
     pace: Option<Pace>,
+    /// How long its program has run.
+    run: Run,
 }
 
 /// A request for a forecast that has not been answered.
@@ -94,6 +99,7 @@ pub struct Minder {
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
+    fetching: Option<Fetching>,
     next_request: RequestId,
     compared: Option<Compared>,
     newest: Vec<Option<Newest>>,
@@ -145,6 +151,7 @@ impl Minder {
             cutting: None,
             bare: None,
             awaited: Vec::new(),
+            fetching: None,
             next_request: RequestId(1),
             compared: None,
             newest: vec![None; count],
@@ -180,6 +187,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
     }

@@ -108,6 +108,8 @@ fn tight() -> View {
         light: Pattern { green: Lamp::Steady, ..Pattern::DARK },
         zones: zones(6),
         job: Some(JobView {
+            look_at: vec![],
+            between: None,
             card: "alder-doors".to_owned(),
             fraction: 0.43,
             cutting: true,

@@ -162,6 +162,7 @@ pub(super) fn as_json(plan: &Plan) -> Result<serde_json::Value> {
             "deepest_m": plan.scar.deepest.metres(),
             "deepest_line": plan.scar.line,
             "touched_m2": plan.scar.map.touched().square_metres(),
+            "map": serde_json::to_value(&plan.scar.map)?,
         },
         "tools": plan.tools,
         "warnings": plan.warnings.iter().map(ToString::to_string).collect::<Vec<_>>(),

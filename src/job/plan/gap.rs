@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 
 use geo::algorithm::buffer::{Buffer, BufferStyle, LineCap};
-use geo::{BooleanOps, Euclidean, Intersects, Length as _, LineString, MultiPolygon, coord};
+use geo::{BooleanOps, Euclidean, Intersects, Length as _, LineString, MultiLineString, MultiPolygon, coord};
 use serde::{Deserialize, Serialize};
 
 use super::Warning;
@@ -82,8 +82,13 @@ pub(super) fn open_outlines(strokes: &[Stroke], regions: &[Region], stock: &Stoc
 /// What the bridges part from a region, but for the greatest piece, which the others would come out of.
 fn parted(region: &Region, bridges: &[&Bridge]) -> Vec<OpenOutline> {
     let mut left = MultiPolygon::new(vec![region.polygon.clone()]);
+    let mut widths: BTreeMap<u64, Vec<LineString<f64>>> = BTreeMap::new();
     for bridge in bridges {
-        left = left.difference(&bridge.swept());
+        widths.entry((bridge.width * 1000.0).round() as u64).or_default().push(bridge.line_string());
+    }
+    for (width, lines) in widths {
+        let style = BufferStyle::new(width as f64 * 0.5e-3).line_cap(LineCap::Round(0.2));
+        left = left.difference(&MultiLineString::new(lines).buffer_with_style(style));
     }
     let mut pieces: Vec<Region> = left.into_iter().filter_map(Region::of).collect();
     pieces.sort_by(|one, other| other.area.total_cmp(&one.area));
@@ -126,11 +131,6 @@ impl Bridge {
 
     fn line_string(&self) -> LineString<f64> {
         [self.from, self.to].iter().map(|at| coord! { x: at[0], y: at[1] }).collect()
-    }
-
-    fn swept(&self) -> MultiPolygon<f64> {
-        let style = BufferStyle::new(self.width * 0.5).line_cap(LineCap::Round(0.2));
-        self.line_string().buffer_with_style(style)
     }
 
     fn reach(&self, more: f64) -> geo::Rect<f64> {

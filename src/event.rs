@@ -9,7 +9,7 @@ pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
-use crate::units::Vacuum;
+use crate::units::{AbsolutePressure, Vacuum};
 use crate::view::View;
 
 /// The number of a record in the journal; every record has one, and they never go back.
@@ -233,6 +233,9 @@ pub struct Request {
     pub card: Option<Box<Card>>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
+    /// The room's pressure, if a barometer tells it; else that of the setup.
+    #[serde(default)]
+    pub room: Option<AbsolutePressure>,
 }
 
 /// Something the edge is ordered to do.

@@ -413,7 +413,7 @@ fn an_outline_in_two_halves_has_two_gaps() {
     let plan = plan(halves);
     assert_eq!(plan.open.len(), 1, "{:?}", plan.open);
     let gaps: Vec<f64> = plan.open[0].gaps.iter().map(|gap| gap.length.millimetres().round()).collect();
-    assert!(gaps.len() >= 2 && gaps[0] == 12.0 && gaps.contains(&9.0), "{gaps:?}");
+    assert!(gaps.len() >= 2 && (gaps[0] - 12.0).abs() < 0.1 && gaps.contains(&9.0), "{gaps:?}");
 }
 
 #[test]

@@ -182,14 +182,14 @@ impl Other {
             most.min((self.acceleration * radius).sqrt())
         };
         let count = moving.len();
-        let mut ends = vec![0.0; count + 1];
-        for joint in 1..count {
-            let mut most = corner(joint - 1, joint);
-            // It must be able to stop within what it sees.
-            let seen: f64 = (joint..count.min(joint + self.ahead)).map(|leg| legs[moving[leg]].0).sum();
-            most = most.min(self.reach(0.0, seen, most));
-            ends[joint] = most;
-        }
+        // It must be able to stop within what it sees.
+        let seen = |joint: usize| (joint..count.min(joint + self.ahead)).map(|leg| legs[moving[leg]].0).sum();
+        let most = |joint: usize| {
+            let most = corner(joint - 1, joint);
+            most.min(self.reach(0.0, seen(joint), most))
+        };
+        let inner = (1..count).map(most);
+        let mut ends: Vec<f64> = std::iter::once(0.0).chain(inner).chain((count > 0).then_some(0.0)).collect();
         for joint in (1..count).rev() {
             ends[joint] = ends[joint].min(self.reach(ends[joint + 1], legs[moving[joint]].0, ends[joint]));
         }

@@ -183,7 +183,7 @@ impl Other {
         };
         let count = moving.len();
         // It must be able to stop within what it sees.
-        let seen = |joint: usize| (joint..count.min(joint + self.ahead)).map(|leg| legs[moving[leg]].0).sum();
+        let seen = |joint: usize| (joint..count.min(joint + self.ahead)).map(|leg| legs[moving[leg]].0).sum::<f64>();
         let most = |joint: usize| {
             let most = corner(joint - 1, joint);
             most.min(self.reach(0.0, seen(joint), most))

@@ -9,7 +9,7 @@ pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
-use crate::units::Vacuum;
+use crate::units::{AbsolutePressure, Vacuum};
 use crate::view::View;
 
 /// The number of a record in the journal; every record has one, and they never go back.
@@ -59,6 +59,12 @@ pub enum ProgressTold {
     Fraction(f64),
     /// Only whether it is cutting.
     Cutting(bool),
+    /// A line number of the program's own, N.
+    Number(u32),
+    /// A share of the program's lines, 0 to 1.
+    Share(f64),
+    /// The time since the program began, pauses apart.
+    Elapsed(Span),
 }
 
 /// How a sheet came out.
@@ -149,6 +155,8 @@ pub enum Event {
     ClockStep(i64),
     /// The wake-up that was asked for.
     Due,
+    /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
+    CardRead(RequestId, Result<Option<Box<Card>>, String>),
 }
 
 /// One reading as kept.
@@ -225,6 +233,9 @@ pub struct Request {
     pub card: Option<Box<Card>>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
+    /// The room's pressure, if a barometer tells it; else that of the setup.
+    #[serde(default)]
+    pub room: Option<AbsolutePressure>,
 }
 
 /// Something the edge is ordered to do.
@@ -244,4 +255,6 @@ pub enum Action {
     WakeAt(Steady),
     /// The answer to a command.
     Answer(CommandId, Answer),
+    /// Read the card of this name, with its program.
+    ReadCard(RequestId, String),
 }

@@ -46,17 +46,22 @@ impl Show {
             bail!("the card names no program, so there is nothing to draw; add program = \"FILE\" to it");
         }
         let open = open_zones(&setup, &card)?;
-        let brief =
-            Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }, Resolution::Standard);
+        let brief = Brief::new(
+            &setup,
+            Request { card: Some(Box::new(card.clone())), open: vec![open], room: None },
+            Resolution::Standard,
+        );
         let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
             let mut told = serde_json::to_value(&forecast)?;
             if let Some(plan) = &planned {
                 told["program"] = plan::as_json(plan)?;
+                told["program"]["zero"] = plan::zero(&card, &setup, &self.setup).into();
             }
             println!("{}", serde_json::to_string_pretty(&told)?);
         } else if let Some(course) = forecast.courses.first() {
             planned.iter().for_each(plan::tell);
+            plan::tell_zero(&card, &setup, &self.setup);
             tell(&setup, &card, &forecast, course);
         }
         Ok(ExitCode::SUCCESS)

@@ -4,14 +4,11 @@ use std::sync::Arc;
 
 use futures_util::future::BoxFuture;
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::task::spawn_blocking;
 use tokio_util::sync::CancellationToken;
 
-use super::cards::Folder;
 use super::clock::Clock;
 use super::worker::Asked;
 use crate::event::{Actor, Answer, Command};
-use crate::gauge::GaugeId;
 use crate::job::Card;
 use crate::journal::{self, Journal, Window};
 use crate::moment::Steady;
@@ -25,26 +22,10 @@ pub(super) struct Desk {
     pub(super) asked: mpsc::Sender<Asked>,
     pub(super) journal: watch::Receiver<Option<Journal>>,
     pub(super) setup: Arc<Setup>,
-    pub(super) folder: Folder,
 }
 
 impl Desk {
-    /// The command with its card's text read, if it names a card that there is.
-    async fn with_card(&self, command: Command) -> Result<Command, Answer> {
-        let Command::LoadNamed(name) = command else { return Ok(command) };
-        let (folder, setup, wanted) = (self.folder.clone(), Arc::clone(&self.setup), name.clone());
-        match spawn_blocking(move || folder.find(&wanted, &setup)).await {
-            Ok(Some(Ok(card))) => Ok(Command::LoadCard(Box::new(card))),
-            Ok(Some(Err(text))) => Err(Answer::Refused(text)),
-            Ok(None) | Err(_) => Ok(Command::LoadNamed(name)),
-        }
-    }
-
     async fn ask(&self, actor: Actor, command: Command) -> Answer {
-        let command = match self.with_card(command).await {
-            Ok(command) => command,
-            Err(answer) => return answer,
-        };
         let (answer, answered) = oneshot::channel();
         if self.asked.send(Asked { actor, command, answer }).await.is_err() {
             return Answer::Refused("stopping".to_owned());
@@ -64,12 +45,12 @@ impl Program for Desk {
     }
 
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {
-        let journal = self.journal.borrow().clone();
+        let (journal, main) = (self.journal.borrow().clone(), self.setup.main_gauge());
         Box::pin(async move {
             let journal = journal.ok_or("the journal is not open")?;
             let window = Window { from: span.from, to: span.to };
             let points = u32::try_from(span.points).unwrap_or(u32::MAX);
-            let buckets = journal.history(GaugeId(0), window, points).await.map_err(|error| error.to_string())?;
+            let buckets = journal.history(main, window, points).await.map_err(|error| error.to_string())?;
             Ok(buckets.into_iter().map(shown).collect())
         })
     }

@@ -8,11 +8,14 @@
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
 //! - every record has the next number, and no number is used twice.
 
+mod around;
 mod calling;
 mod comparing;
+mod fetching;
 mod hearing;
 mod keeping;
 mod orders;
+mod progress;
 mod showing;
 
 use std::collections::BTreeMap;
@@ -22,7 +25,7 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Roll, Rule};
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -30,13 +33,12 @@ use crate::setup::Setup;
 use crate::table::ZoneSet;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
+use around::{Filter, Room};
 use comparing::Compared;
+use fetching::Fetching;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
-use orders::Pace;
-
-/// The gauge that the level is judged by: the first of the setup.
-const MAIN_GAUGE: GaugeId = GaugeId(0);
+use progress::{Pace, Run};
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -63,6 +65,8 @@ struct Loaded {
     forecast: Option<Forecast>,
     progress: Progress,
     pace: Option<Pace>,
+    /// How long its program has run.
+    run: Run,
 }
 
 /// A request for a forecast that has not been answered.
@@ -85,6 +89,14 @@ pub struct Minder {
     awake_since: Steady,
     talkers: Vec<Talker>,
     health: Vec<Health>,
+    /// What was last known against each gauge.
+    doubts: Vec<Vec<Doubt>>,
+    /// The gauge that the level is judged by.
+    main: GaugeId,
+    room: Room,
+    filter: Filter,
+    /// Since when a zone's own gauge has shown nothing though the zone was told open, by gauge.
+    flat: Vec<Option<Steady>>,
     watch: Watch,
     roll: Roll,
     memory: Memory,
@@ -94,6 +106,7 @@ pub struct Minder {
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
+    fetching: Option<Fetching>,
     next_request: RequestId,
     compared: Option<Compared>,
     newest: Vec<Option<Newest>>,
@@ -117,7 +130,7 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        let main = setup.gauges.first().ok_or(MinderError::NoGauge)?;
+        let main = setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
         let watch = Watch::new(WatchSettings {
             interval: main.every,
             false_alarm_interval: setup.watch.false_alarm_every,
@@ -129,6 +142,7 @@ impl Minder {
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
             cards,
@@ -137,6 +151,11 @@ impl Minder {
             awake_since: at.steady,
             talkers,
             health,
+            doubts: vec![Vec::new(); count],
+            main,
+            room,
+            filter: Filter::default(),
+            flat: vec![None; count],
             watch,
             roll: Roll::new(Rule::standard_set()),
             memory,
@@ -145,6 +164,7 @@ impl Minder {
             cutting: None,
             bare: None,
             awaited: Vec::new(),
+            fetching: None,
             next_request: RequestId(1),
             compared: None,
             newest: vec![None; count],
@@ -180,6 +200,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
     }
@@ -214,6 +235,7 @@ impl Minder {
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
+        self.follow_room(out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);

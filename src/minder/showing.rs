@@ -5,6 +5,8 @@ use crate::alarm::{State, Status, Tag};
 use crate::board::Prompt;
 use crate::event::Action;
 use crate::gauge::Quality;
+use crate::job::Card;
+use crate::job::plan::{ObstacleKind, Warning};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
@@ -13,6 +15,9 @@ use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
 const SHORTEST: Span = Span::from_millis(250);
+
+/// The most things to look at that are shown of a job.
+const MOST_LOOKS: usize = 5;
 
 /// The longest time between two views.
 const LONGEST: Span = Span::from_secs(1);
@@ -27,6 +32,7 @@ impl Minder {
         let age = self.shown_at.map_or(LONGEST, |shown| at.steady.since(shown));
         if self.changed || age >= SHORTEST {
             self.forget_clock_step(at);
+            self.look_around(at);
             self.shown_at = Some(at.steady);
             self.changed = false;
             out.push(Action::Show(Box::new(self.view_at(at))));
@@ -35,10 +41,10 @@ impl Minder {
 
     /// Everything that is shown at a moment.
     pub fn view_at(&self, at: Moment) -> View {
-        let newest = self.newest[0];
+        let newest = self.newest_main();
         let live = self.live(at.steady);
         let vacuum = live.and_then(|newest| newest.vacuum);
-        let room = self.setup.table.air.room;
+        let room = self.room.now;
         let (verdict, why) = self.assessment.map_or_else(
             || (Verdict::Blind, Message::new("starting")),
             |assessment| (assessment.verdict, self.why(&assessment)),
@@ -60,11 +66,13 @@ impl Minder {
             expected: self.expected_view(),
             margin: vacuum.and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
-            zones: self.zone_views(),
-            job: self.job_view(),
+            zones: self.zone_views(at.steady),
+            gauges: self.gauge_views(at.steady),
+            filter: self.filter_view(at.steady),
+            job: self.job_view(at.steady),
             cards: self.cards.clone(),
             alarms: self.alarm_views(at),
-            board: self.board_view(),
+            board: self.board_view(at.steady),
             degraded: self.degraded_views(at),
             acked: self.acked.0,
             newest: self.next_seq.0.saturating_sub(1),
@@ -96,7 +104,7 @@ impl Minder {
     fn why_key(&self, assessment: &Assessment) -> &'static str {
         let conditions = assessment.conditions;
         match assessment.verdict {
-            Verdict::Blind if self.newest[0].is_none() => "no-reading",
+            Verdict::Blind if self.newest_main().is_none() => "no-reading",
             Verdict::Blind if self.degraded.keys().any(|name| name.starts_with("line-")) => "line-gone",
             Verdict::Blind => "stale",
             Verdict::Loose if conditions.pump_lost => "pump-lost",
@@ -147,7 +155,7 @@ impl Minder {
         })
     }
 
-    fn zone_views(&self) -> Vec<ZoneView> {
+    fn zone_views(&self, at: Steady) -> Vec<ZoneView> {
         let corners = |rect: &crate::table::Rect| {
             [rect.low.x.metres(), rect.low.y.metres(), rect.high.x.metres(), rect.high.y.metres()]
         };
@@ -156,22 +164,33 @@ impl Minder {
             .map(|(zone, id)| ZoneView {
                 id: zone.name.clone(),
                 told_open: self.open.contains(crate::table::ZoneId(id)),
+                vacuum_pa: self.zone_level(at, id).map(Vacuum::pascals),
                 rects_m: zone.rects.iter().map(corners).collect(),
             })
             .collect()
     }
 
-    fn job_view(&self) -> Option<JobView> {
+    fn job_view(&self, at: Steady) -> Option<JobView> {
         let loaded = self.loaded.as_ref()?;
         let unseen = loaded.forecast.as_ref().map(|forecast| forecast.unseen.clone()).unwrap_or_default();
         Some(JobView {
             card: loaded.card.name.clone(),
             fraction: loaded.progress.fraction(),
+            between: self.place(at).map(|place| (place.earliest.fraction(), place.latest.fraction())),
             cutting: self.cutting == Some(true),
             parts: loaded.card.parts.len(),
             unseen: unseen.into_iter().map(|part| self.part_name(part)).collect(),
             computing: self.is_computing(),
+            look_at: self.look_at(&loaded.card),
         })
+    }
+
+    /// What someone should look at before this card is cut.
+    fn look_at(&self, card: &Card) -> Vec<Message> {
+        let rezero = card.is_zeroed_before(self.memory.skimmed_on).then(|| Message::new("look-rezero"));
+        let route = card.program.as_ref().and_then(|program| program.route.as_ref());
+        let told = route.into_iter().flat_map(|route| &route.warnings).take(MOST_LOOKS).map(look);
+        rezero.into_iter().chain(told).collect()
     }
 
     fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
@@ -208,7 +227,7 @@ impl Minder {
         Some(Message::new(cause_key(cause)))
     }
 
-    fn board_view(&self) -> BoardView {
+    fn board_view(&self, at: Steady) -> BoardView {
         let board = &self.memory.board;
         let due = board.skim_due();
         let prompts = board.prompts().into_iter().map(|prompt| match (prompt, due) {
@@ -220,7 +239,7 @@ impl Minder {
             leak_index: board.leak_index(),
             sheets: board.sheets(),
             skim_in_sheets: due.map(|due| due.sheets),
-            prompts: prompts.collect(),
+            prompts: prompts.chain(self.filter_is_loaded(at).then(|| Message::new("prompt-filter"))).collect(),
         }
     }
 
@@ -231,6 +250,36 @@ impl Minder {
             since: since.civil.map(Utc::rfc3339),
         };
         self.degraded.iter().map(view).collect()
+    }
+}
+
+fn look(warning: &Warning) -> Message {
+    match warning {
+        Warning::RapidThroughSheet { line } => Message::new("look-rapid").with_number("line", *line as f64),
+        Warning::SpindleStands { line } => Message::new("look-spindle").with_number("line", *line as f64),
+        Warning::ThroughBoard { line, depth, left } => Message::new("look-through-board")
+            .with_number("line", *line as f64)
+            .with_number("depth_m", depth.metres())
+            .with_number("left_m", left.metres()),
+        Warning::NothingThrough => Message::new("look-nothing-through"),
+        Warning::IntoObstacle { line, kind, at, depth, below } => {
+            let key = match kind {
+                ObstacleKind::Screw => "look-screw",
+                ObstacleKind::Groove => "look-groove",
+            };
+            Message::new(key)
+                .with_number("line", *line as f64)
+                .with_number("x_m", at.x.metres())
+                .with_number("y_m", at.y.metres())
+                .with_number("depth_m", depth.metres())
+                .with_number("below_m", below.metres())
+        }
+        Warning::OpenOutline { line, gap, at, area } => Message::new("look-open-outline")
+            .with_number("line", *line as f64)
+            .with_number("gap_m", gap.metres())
+            .with_number("x_m", at.x.metres())
+            .with_number("y_m", at.y.metres())
+            .with_number("area_m2", area.square_metres()),
     }
 }
 

@@ -3,13 +3,14 @@
 use serde::{Deserialize, Serialize};
 
 pub use crate::alarm::Tag;
+pub use crate::board::{Deed, Told};
 use crate::expectation::Forecast;
 pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
 pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
-use crate::units::Vacuum;
+pub use crate::units::{Length, Vacuum};
 use crate::view::View;
 
 /// The number of a record in the journal; every record has one, and they never go back.
@@ -106,6 +107,8 @@ pub enum Command {
     Sealed,
     /// Every lamp in turn.
     TestLight,
+    /// Something that was done for the board or its pump, or what a jump came of.
+    Board(Told),
 }
 
 /// What became of a command.

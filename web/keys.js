@@ -1,5 +1,6 @@
 // What the keys do. A key that changes more than "seen" asks once more, by a second key in another place.
 
+import { DEEDS, told } from "./board.js";
 import { say } from "./words.js";
 
 const UNSEEN = ["unacknowledged", "returned-unacknowledged"];
@@ -122,7 +123,26 @@ function askSheet() {
   const outcomes = ["good", "moved", "lost", "chatter"];
   const made = outcomes.map((outcome) => choice(say(`outcome-${outcome}`), once("sheets/last", { outcome })));
   made.push(choice(say("key-skimmed"), once("board/skimmed")), choice(say("key-sealed"), once("board/sealed")));
+  made.push(choice(say("key-board"), askBoard));
   open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")));
+}
+
+/** What is told of the board, and keys for what was done. */
+async function askBoard() {
+  const answer = await fetch("/api/v1/board", { signal: AbortSignal.timeout(8000) }).catch(() => null);
+  if (!answer?.ok) return tellReader(say("failed", { detail: say("no-answer") }));
+  const asked = document.createElement("p");
+  asked.textContent = say("panel-deeds");
+  const deeds = DEEDS.map((did) => choice(say(`deed-${did}`), once("board/did", { did })));
+  open(keys.sheet, say("panel-board"), ...told(await answer.json()), asked, ...deeds);
+}
+
+/** What a jump of the leak may have come of. */
+export function askJump() {
+  const jump = view?.board.jump;
+  if (!jump) return;
+  const deeds = [...jump.causes, null].map((was) => choice(say(`deed-${was ?? "nothing"}`), once("board/jump", { was })));
+  open(keys.sheet, say("panel-jump", { sheets: jump.sheets_ago }), ...deeds);
 }
 
 function askJob() {

@@ -37,7 +37,7 @@ use tracing::{info, warn};
 
 pub use clock::Clock;
 pub use compute::{Brief, Commission, Reply};
-pub use look::{entries, readings};
+pub use look::{entries, last_entry, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 

@@ -108,8 +108,4 @@ impl Minder {
                 && status.since.is_some_and(|since| at.since(since) < HORN)
         })
     }
-
-    fn asks_for_care(&self) -> bool {
-        !self.memory.board.prompts().is_empty()
-    }
 }

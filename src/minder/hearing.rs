@@ -70,6 +70,9 @@ impl Minder {
         let Some(health) = self.health.get_mut(place) else { return };
         let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
         let before = self.newest[place];
+        if gauge == MAIN_GAUGE {
+            self.count_pump(at.steady, before.map(|before| before.at));
+        }
         self.newest[place] =
             Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });
         if let Some(before) = before {

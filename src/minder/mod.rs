@@ -8,6 +8,7 @@
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
 //! - every record has the next number, and no number is used twice.
 
+mod board;
 mod calling;
 mod comparing;
 mod hearing;
@@ -16,10 +17,12 @@ mod orders;
 mod showing;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Roll, Rule};
+use crate::board::Outlook;
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
 use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
@@ -28,6 +31,7 @@ use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
 use crate::setup::Setup;
 use crate::table::ZoneSet;
+use crate::view::BoardDetail;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
 use comparing::Compared;
@@ -100,6 +104,15 @@ pub struct Minder {
     assessment: Option<Assessment>,
     seated: Option<Seated>,
     worst_margin: Option<f64>,
+    /// Whether the sheet on the table was cut.
+    was_cut: bool,
+    /// How long the pump has run that is not yet in the book.
+    pumped: Span,
+    /// How the board stands; it follows from the memory and is not written down.
+    #[serde(skip)]
+    outlook: Option<Outlook>,
+    #[serde(skip)]
+    board_detail: Arc<BoardDetail>,
     light: Pattern,
     light_test_from: Option<Steady>,
     degraded: BTreeMap<String, Moment>,
@@ -151,6 +164,10 @@ impl Minder {
             assessment: None,
             seated: None,
             worst_margin: None,
+            was_cut: false,
+            pumped: Span::ZERO,
+            outlook: None,
+            board_detail: Arc::default(),
             light: Pattern::DARK,
             light_test_from: None,
             degraded: BTreeMap::new(),
@@ -162,6 +179,7 @@ impl Minder {
             changed: true,
         };
         minder.heed_shadow(at.steady);
+        minder.open_book();
         Ok(minder)
     }
 
@@ -197,7 +215,9 @@ impl Minder {
     /// # Errors
     /// [`MinderError::Snapshot`] for bytes that are none, or of another version of the program.
     pub fn restore(snapshot: &[u8]) -> Result<Self, MinderError> {
-        Ok(postcard::from_bytes(snapshot)?)
+        let mut minder: Minder = postcard::from_bytes(snapshot)?;
+        minder.look_at_board();
+        Ok(minder)
     }
 
     /// The setup that is minded.

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
+use crate::board::{Deed, Told as BoardTold};
 use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome, ProgressTold};
 use crate::expectation::zones_under;
 use crate::job::plan::Told;
@@ -57,16 +58,9 @@ impl Minder {
             Command::Unshelve(tag) => answer(self.roll.unshelve(tag, at.steady)),
             Command::Reset(tag) => answer(self.roll.reset(tag, at.steady)),
             Command::SheetOutcome(outcome, part) => self.note_outcome(at, outcome, part, out),
-            Command::Skimmed => {
-                self.memory.board.skimmed(at.steady);
-                self.keep_memory(at, out);
-                Answer::Done
-            }
-            Command::Sealed => {
-                self.memory.board.sealed(at.steady);
-                self.keep_memory(at, out);
-                Answer::Done
-            }
+            Command::Skimmed => self.heed_board(at, BoardTold::Did(Deed::Skimmed, None), out),
+            Command::Sealed => self.heed_board(at, BoardTold::Did(Deed::Sealed, None), out),
+            Command::Board(told) => self.heed_board(at, told, out),
             Command::TestLight => {
                 self.light_test_from = Some(at.steady);
                 Answer::Done

@@ -2,13 +2,12 @@
 
 use super::Minder;
 use crate::alarm::{State, Status, Tag};
-use crate::board::Prompt;
 use crate::event::Action;
 use crate::gauge::Quality;
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
+use crate::view::{AlarmView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
 use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -206,22 +205,6 @@ impl Minder {
             }
         };
         Some(Message::new(cause_key(cause)))
-    }
-
-    fn board_view(&self) -> BoardView {
-        let board = &self.memory.board;
-        let due = board.skim_due();
-        let prompts = board.prompts().into_iter().map(|prompt| match (prompt, due) {
-            (Prompt::Skim, Some(due)) => Message::new("prompt-skim").with_number("sheets", due.sheets),
-            (Prompt::Skim, None) => Message::new("prompt-skim-now"),
-            (Prompt::Seal, _) => Message::new("prompt-seal"),
-        });
-        BoardView {
-            leak_index: board.leak_index(),
-            sheets: board.sheets(),
-            skim_in_sheets: due.map(|due| due.sheets),
-            prompts: prompts.collect(),
-        }
     }
 
     fn degraded_views(&self, at: Moment) -> Vec<Degraded> {

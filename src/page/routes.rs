@@ -114,6 +114,10 @@ fn table() -> Vec<Route> {
         changes("/api/v1/light/test", orders::light_test),
         changes("/api/v1/board/skimmed", orders::skimmed),
         changes("/api/v1/board/sealed", orders::sealed),
+        reads("/api/v1/board", board),
+        changes("/api/v1/board/did", orders::did),
+        changes("/api/v1/board/jump", orders::jump),
+        changes("/api/v1/board/filter", orders::filter),
         reads("/api/v1/openapi.json", description),
         reads("/metrics", exposition),
         reads("/healthz", health),
@@ -134,6 +138,10 @@ async fn now(State(desk): State<Arc<Desk>>) -> Response {
 
 async fn alarms(State(desk): State<Arc<Desk>>) -> Response {
     Json(json!({ "alarms": desk.view().alarms })).into_response()
+}
+
+async fn board(State(desk): State<Arc<Desk>>) -> Response {
+    Json(&*desk.page.shown.borrow().view.board.detail).into_response()
 }
 
 async fn events(State(desk): State<Arc<Desk>>, request: Request) -> Response {

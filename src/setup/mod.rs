@@ -5,6 +5,7 @@
 //! that bears on a verdict is kept in [`Setup::assumptions`] with its reason.
 
 mod card;
+mod care;
 mod devices;
 mod layout;
 mod material;
@@ -24,8 +25,12 @@ use serde::{Deserialize, Serialize};
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};
-use section::Section;
+use section::{PLAIN, Section};
 
+/// Coefficients of static friction, from ice to rubber.
+const FRICTION: (f64, f64) = (0.02, 1.5);
+
+use crate::board::Terms;
 use crate::expectation::Spread;
 use crate::gauge::GaugeSettings;
 pub use crate::gauge::Source;
@@ -63,6 +68,12 @@ pub struct Setup {
     /// The machine that cuts, for the time that programs take.
     #[serde(default)]
     pub machine: Machine,
+    /// The shop's prices, minutes and limits.
+    #[serde(default)]
+    pub terms: Terms,
+    /// Static friction of a sheet on this board as a dragging test found it, for materials whose card says nothing.
+    #[serde(default)]
+    pub friction: Option<f64>,
     /// The deepest level to draw on a scale.
     pub full_scale: Vacuum,
     /// Where readings come from; a file cannot say anything but a gauge.
@@ -186,7 +197,8 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let table_section = root.section("table");
     let table_name = table_section.text("name").required();
     let air = suction::air(&table_section);
-    let (table, spread) = table(root, air).unzip();
+    let (table, known) = table(root, air).unzip();
+    let (spread, friction) = known.unzip();
     let devices = devices::devices(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
@@ -195,6 +207,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let cards_dir = service::cards_dir(&root.section("jobs"));
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
     let machine = program::machine(&root.section("machine"));
+    let terms = care::terms(&root.section("prices"), &root.section("care"));
     let devices::Devices { lines, gauges, lights } = devices?;
     Some(Setup {
         table_name: table_name?,
@@ -208,6 +221,8 @@ fn written_setup(root: &Section) -> Option<Setup> {
         cards_dir: cards_dir?,
         watch: watch?,
         machine: machine?,
+        terms: terms?,
+        friction: friction?,
         full_scale: full_scale?,
         source: Source::Gauge,
         assumptions: Vec::new(),
@@ -215,13 +230,17 @@ fn written_setup(root: &Section) -> Option<Setup> {
     })
 }
 
-fn table(root: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
+/// The table, how well it is known, and the friction on its board if it was measured.
+fn table(root: &Section, air: Option<Air>) -> Option<(Table, (Spread, Option<f64>))> {
     let air = air.as_ref();
     let pump = suction::pump(&root.section("pump"), air);
-    let (board, spread) = layout::board(&root.section("board")).unzip();
+    let board_section = root.section("board");
+    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
+    let (board, spread) = layout::board(&board_section).unzip();
+    drop(board_section);
     let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
     let manifold = suction::manifold(&root.section("manifold"), air);
     let filter = suction::filter(&root.section("filter"), air, pump.as_ref());
     let table = Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? };
-    Some((table, spread?))
+    Some((table, (spread?, friction?)))
 }

@@ -47,6 +47,8 @@ pub struct Route {
     parts: Vec<(Vec<Point>, Length)>,
     /// Where in the program the cut is at which time.
     pub course: ProgramCourse,
+    /// The deepest cut into the board.
+    pub into_board: Length,
 }
 
 impl CardProgram {
@@ -141,7 +143,7 @@ impl Route {
             whole * share
         };
         let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
-        Route { kerfs, parts, course: plan.course.thinned(MOST_MARKS) }
+        Route { kerfs, parts, course: plan.course.thinned(MOST_MARKS), into_board: plan.scar.deepest }
     }
 
     /// How much kerf is open when each part's outline is closed.

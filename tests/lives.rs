@@ -5,7 +5,7 @@
 mod chance;
 
 use chance::Chance;
-use holdwatch::board::{Deed, BoardLife, BoardSettings, Trace};
+use holdwatch::board::{BoardLife, BoardSettings, Deed, Trace};
 use holdwatch::moment::Steady;
 
 /// A shop: how fast its jobs wear a board on the mean, how much they differ, and how much a sheet's reading scatters.

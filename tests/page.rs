@@ -14,7 +14,7 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request, StatusCode, header};
 use futures_util::StreamExt;
-use holdwatch::event::{Actor, Answer, Command, Outcome, ProgressTold, Span, Steady, Tag};
+use holdwatch::event::{Actor, Answer, Command, Deed, Length, Outcome, ProgressTold, Span, Steady, Tag, Told, Vacuum};
 use holdwatch::page::{Limits, PageState, Program, Shown, router, routes, serve};
 use holdwatch::view::{Verdict, View};
 use scenes::{SCENES, Shop, page, scene};
@@ -234,6 +234,15 @@ async fn each_post_becomes_its_command() {
         ("light/test", json!({}), Command::TestLight),
         ("board/skimmed", json!({}), Command::Skimmed),
         ("board/sealed", json!({}), Command::Sealed),
+        ("board/did", json!({"did": "filter-changed"}), Command::Board(Told::Did(Deed::FilterChanged, None))),
+        (
+            "board/did",
+            json!({"did": "skimmed", "depth_mm": 0.5}),
+            Command::Board(Told::Did(Deed::Skimmed, Some(Length::from_millimetres(0.5)))),
+        ),
+        ("board/jump", json!({"was": "board-changed"}), Command::Board(Told::JumpWas(Some(Deed::BoardChanged)))),
+        ("board/jump", json!({"was": null}), Command::Board(Told::JumpWas(None))),
+        ("board/filter", json!({"drop_pa": 2500}), Command::Board(Told::FilterDrop(Vacuum::from_pascals(2500.0)))),
     ];
     let mut wanted = Vec::new();
     for (path, body, command) in posts {
@@ -273,6 +282,10 @@ async fn a_body_that_makes_no_sense_is_refused_before_the_program_hears_of_it() 
         ("alarms/level-low/shelve", r#"{"minutes": 1e999}"#, 400),
         ("alarms/no-such/acknowledge", "{}", 404),
         ("job", r#"{"name": 3}"#, 422),
+        ("board/did", r#"{"did": "painted"}"#, 422),
+        ("board/did", r#"{"did": "skimmed", "depth_mm": 11}"#, 422),
+        ("board/jump", "{}", 422),
+        ("board/filter", r#"{"drop_pa": -1}"#, 422),
         ("teach", "", 400),
         ("teach", "{", 400),
         ("teach", "[", 400),

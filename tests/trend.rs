@@ -2,7 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
 
-use holdwatch::board::{Deed, BoardLife, BoardSettings, Prompt, Trace};
+use holdwatch::board::{BoardLife, BoardSettings, Deed, Prompt, Trace};
 use holdwatch::moment::Steady;
 use holdwatch::stats::{Drift, Line, kendall};
 

@@ -113,8 +113,9 @@ impl Leaks {
     /// Keeps the newest sheets, and only the lies that one of them lay in.
     fn keep_last(&mut self, count: usize) {
         self.sheets.drain(..self.sheets.len().saturating_sub(count));
-        let used: Vec<usize> =
-            (0..self.lies.len()).filter(|place| self.sheets.iter().any(|sheet| usize::from(sheet.0) == *place)).collect();
+        let used: Vec<usize> = (0..self.lies.len())
+            .filter(|place| self.sheets.iter().any(|sheet| usize::from(sheet.0) == *place))
+            .collect();
         if used.len() == self.lies.len() {
             return;
         }
@@ -238,10 +239,18 @@ impl Book {
             }
             Deed::BoardChanged => {
                 let pump = self.pump;
-                let (filter, parts, pumped) =
-                    (self.filter.clone(), self.parts.clone(), self.pumped.clone());
+                let (filter, parts, pumped) = (self.filter.clone(), self.parts.clone(), self.pumped.clone());
                 let scars = self.scars.fresh();
-                *self = Book { scars, pump, filter, parts, pumped, days: self.days, thickness: self.thickness, ..Book::default() };
+                *self = Book {
+                    scars,
+                    pump,
+                    filter,
+                    parts,
+                    pumped,
+                    days: self.days,
+                    thickness: self.thickness,
+                    ..Book::default()
+                };
             }
             Deed::PumpServiced => self.pump.since_service = Span::ZERO,
         }
@@ -381,7 +390,16 @@ mod tests {
         let mm = Length::from_millimetres;
         book.scars = Scars::none(mm(1000.0), mm(500.0));
         book.thickness = mm(18.0);
-        book.cut(&[Kerf { width: mm(6.0), path: vec![crate::table::Point { x: mm(100.0), y: mm(100.0) }, crate::table::Point { x: mm(400.0), y: mm(100.0) }] }], mm(0.8));
+        book.cut(
+            &[Kerf {
+                width: mm(6.0),
+                path: vec![
+                    crate::table::Point { x: mm(100.0), y: mm(100.0) },
+                    crate::table::Point { x: mm(400.0), y: mm(100.0) },
+                ],
+            }],
+            mm(0.8),
+        );
         book.pumped(Span::from_secs(3600));
         book.filter_took(Vacuum::from_pascals(2000.0));
         book.ended(SheetEnd { at: None, margin: Some(2.0), parts: Some(4), charted: false });

@@ -128,7 +128,11 @@ impl Lie {
 
     fn bead(&self, bead: Bead) -> Length {
         match bead {
-            Bead::Side(side) => Side::ALL.iter().zip(self.sides).find(|(one, _)| **one == side).map_or(Length::ZERO, |(_, length)| length),
+            Bead::Side(side) => Side::ALL
+                .iter()
+                .zip(self.sides)
+                .find(|(one, _)| **one == side)
+                .map_or(Length::ZERO, |(_, length)| length),
             Bead::Seam(place) => self.seams.get(place).copied().unwrap_or(Length::ZERO),
             Bead::All => self.rim(),
         }

@@ -20,7 +20,7 @@ pub mod survey;
 mod terms;
 
 pub use book::{Book, PumpClock, SheetEnd, thickness};
-pub use decision::{Care, CarePlan, Cost, Prospect, Upkeep, UpkeepFault};
+pub use decision::{Care, CarePlan, Cost, Prospect, Renewal, Upkeep, UpkeepFault};
 pub use outlook::{Ask, CareAhead, Money, Outlook, SealGain, likely};
 pub use range::OutOfRange;
 pub use terms::{Figure, Terms};

@@ -2,8 +2,8 @@
 //! waiting costs, filter, pump hours and money, all from what is kept of it and the shop's own terms.
 //!
 //! The decision's damage index is the leak index above a fresh face in steps of 1/1.65 of a mean sheet's wear, so that a sheet
-//! raises it by one, two or three. A board that wears so slowly that this would take more than four hundred steps is decided upon once
-//! in several sheets. What a leak takes from the margin follows from the pump's curve at the level at which sheets seat.
+//! raises it by one, two or three. A board that wears so slowly that this would take more than 120 steps is decided upon once in
+//! several sheets, so that the plan takes milliseconds beside a watch that must answer in tens of them. What a leak takes from the margin follows from the pump's curve at the level at which sheets seat.
 
 use serde::Serialize;
 
@@ -11,7 +11,10 @@ use super::causes::{Causes, Part};
 use super::pumps::{board_per_sheet, level_at};
 use super::scars::Face;
 use super::sealing::{Bead, given_back};
-use super::{Book, BoardLife, Care, Cost, Deed, Figure, Jump, Prompt, Prospect, PumpClock, SkimDue, Terms, Trace, Upkeep, WearRate};
+use super::{
+    BoardLife, Book, Care, Cost, Deed, Figure, Jump, Prompt, Prospect, PumpClock, SkimDue, Terms, Trace, Upkeep,
+    WearRate,
+};
 use crate::table::Table;
 use crate::units::Vacuum;
 
@@ -156,7 +159,7 @@ impl Ask {
 const STEPS: f64 = 1.65;
 const WEAR: [(usize, f64); 3] = [(1, 0.5), (2, 0.35), (3, 0.15)];
 /// States of damage at most, and the least rise of the leak index that they span.
-const MOST_STATES: f64 = 400.0;
+const MOST_STATES: f64 = 120.0;
 const LEAST_SPAN: f64 = 3.0;
 /// The margin's standard deviation as a share of it, and what a skim takes of it: assumptions.
 const MARGIN_SPREAD: f64 = 0.08;

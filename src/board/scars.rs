@@ -146,7 +146,8 @@ impl Scars {
         }
         let count = cells.len();
         for (place, cell) in cells.iter_mut().enumerate() {
-            let pair = |plane: usize| u16::from_le_bytes([bytes[plane * count + place], bytes[(plane + 1) * count + place]]);
+            let pair =
+                |plane: usize| u16::from_le_bytes([bytes[plane * count + place], bytes[(plane + 1) * count + place]]);
             *cell = Cell { depth: pair(0), passes: pair(2) };
         }
         cells

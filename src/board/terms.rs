@@ -129,7 +129,8 @@ impl Terms {
 
     /// Everything that a decision rests on, to be argued with.
     pub fn figures(&self) -> Vec<Figure> {
-        let figure = |key, told: Option<f64>, usual| Figure { key, value: told.unwrap_or(usual), assumed: told.is_none() };
+        let figure =
+            |key, told: Option<f64>, usual| Figure { key, value: told.unwrap_or(usual), assumed: told.is_none() };
         vec![
             figure("prices.board", self.board.map(Cost::money), BOARD),
             figure("prices.hour", self.hour.map(Cost::money), HOUR),
@@ -155,7 +156,8 @@ mod tests {
         assert_eq!(terms.skims_in_new(), 18);
         assert_eq!(terms.skims_in(Length::from_millimetres(9.4)), 0);
         assert!(terms.figures().iter().all(|figure| figure.assumed));
-        let told = Terms { board: Some(Cost::from_money(140.0)), skim_depth: Some(Length::from_millimetres(1.0)), ..terms };
+        let told =
+            Terms { board: Some(Cost::from_money(140.0)), skim_depth: Some(Length::from_millimetres(1.0)), ..terms };
         assert_eq!((told.board().money(), told.skims_in_new()), (140.0, 9));
         assert_eq!(told.figures().iter().filter(|figure| !figure.assumed).count(), 2);
     }

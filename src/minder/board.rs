@@ -15,9 +15,7 @@ use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::{Length, Vacuum};
-use crate::view::{
-    BoardDetail, BoardView, CareView, CausesView, FigureView, JumpView, Message, PartView, SealView,
-};
+use crate::view::{BoardDetail, BoardView, CareView, CausesView, FigureView, JumpView, Message, PartView, SealView};
 use crate::watch::{Basis, CuttingKnown, Phase, Seated};
 
 /// The longest time between two readings over which the pump is taken to have run on.
@@ -86,7 +84,8 @@ impl Minder {
         let (basis, _) = seated.expected?;
         let table = &self.setup.table;
         let lie = Lie::of(table, self.open, &card.sheet.rect);
-        (basis == Basis::Job).then(|| SheetLeak::by_flows(table, seated.level, seated.expected_flow?, seated.extra_leak?, lie))?
+        (basis == Basis::Job)
+            .then(|| SheetLeak::by_flows(table, seated.level, seated.expected_flow?, seated.extra_leak?, lie))?
     }
 
     /// What the filter takes, if gauges stand on both of its sides and both may be believed.
@@ -239,7 +238,9 @@ fn bead_name(bead: Bead) -> String {
 
 fn prompt(ask: &Ask) -> Message {
     match *ask {
-        Ask::Skim(Some(due)) if due.sheets >= 1.0 => Message::new("prompt-skim").with_number("sheets", due.sheets.round()),
+        Ask::Skim(Some(due)) if due.sheets >= 1.0 => {
+            Message::new("prompt-skim").with_number("sheets", due.sheets.round())
+        }
         Ask::Skim(_) => Message::new("prompt-skim-now"),
         Ask::SkimPays { waiting } => Message::new("prompt-skim-pays").with_number("waiting", waiting.money()),
         Ask::ChangeBoard { waiting } => Message::new("prompt-board-change").with_number("waiting", waiting.money()),
@@ -253,9 +254,9 @@ fn prompt(ask: &Ask) -> Message {
             .with_number("back_share", gain.margin - 1.0),
         Ask::Seal(None) => Message::new("prompt-seal"),
         Ask::Suction(part) => Message::new("prompt-suction").with_number("leak_share", part.share),
-        Ask::Filter { drop, limit } => {
-            Message::new("prompt-filter").with_number("drop_pa", drop.pascals()).with_number("limit_pa", limit.pascals())
-        }
+        Ask::Filter { drop, limit } => Message::new("prompt-filter")
+            .with_number("drop_pa", drop.pascals())
+            .with_number("limit_pa", limit.pascals()),
         Ask::Service { hours } => Message::new("prompt-service").with_number("hours", hours.round()),
         Ask::Jumped(jump) => Message::new(if jump.by < 0.0 { "prompt-jump-down" } else { "prompt-jump-up" })
             .with_number("sheets", jump.sheets_ago as f64)
@@ -293,7 +294,8 @@ fn seal_view(gain: &SealGain) -> SealView {
 }
 
 fn care_view(care: &CareAhead) -> CareView {
-    let figure = |figure: &Figure| FigureView { key: figure.key.to_owned(), value: figure.value, assumed: figure.assumed };
+    let figure =
+        |figure: &Figure| FigureView { key: figure.key.to_owned(), value: figure.value, assumed: figure.assumed };
     CareView {
         now: care.now,
         to_care_sheets: care.to_care.map(|(soonest, latest)| [soonest, latest]),

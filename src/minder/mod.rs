@@ -178,6 +178,9 @@ impl Minder {
             wake_at: None,
             changed: true,
         };
+        // What only a person reads of a setup need not be written down with the state.
+        minder.setup.assumptions.clear();
+        minder.setup.warnings.clear();
         minder.heed_shadow(at.steady);
         minder.open_book();
         Ok(minder)

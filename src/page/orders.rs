@@ -87,6 +87,8 @@ pub(super) struct Did {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct JumpBody {
+    /// Null for nothing; it may not be left out.
+    #[serde(deserialize_with = "Option::deserialize")]
     was: Option<Deed>,
     by: Option<String>,
 }

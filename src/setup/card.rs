@@ -1,11 +1,11 @@
 //! A job card: the sheet, the cutter and the parts, checked against the table that they will lie on.
 
-use super::{FRICTION, Setup};
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
 use super::material::materials;
 use super::notes::{Complaint, complaint};
 use super::program::program;
 use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
+use super::{FRICTION, Setup};
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
 use crate::units::{Density, Force, Length};

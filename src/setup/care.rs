@@ -18,7 +18,8 @@ pub(super) fn terms(prices: &Section, care: &Section) -> Option<Terms> {
     let skim_takes = care.number("skim_minutes", PLAIN, (1.0, 600.0)).map(minutes).optional();
     let skim_depth = length("skim_depth", (0.05, 5.0));
     let into_board = length("into_board", (0.0, 10.0));
-    let (least_thickness, new_thickness) = (length("least_thickness", (1.0, 100.0)), length("new_thickness", (2.0, 120.0)));
+    let (least_thickness, new_thickness) =
+        (length("least_thickness", (1.0, 100.0)), length("new_thickness", (2.0, 120.0)));
     let (lead_days, sheets_a_day) = (plain("lead_days", (0.0, 365.0)), plain("sheets_a_day", (0.1, 10_000.0)));
     let (skim_at, seal_at) = (plain("skim_at", (1.05, 20.0)), plain("seal_at", (1.05, 20.0)));
     let filter_drop =

@@ -235,8 +235,8 @@ fn table(root: &Section, air: Option<Air>) -> Option<(Table, (Spread, Option<f64
     let air = air.as_ref();
     let pump = suction::pump(&root.section("pump"), air);
     let board_section = root.section("board");
-    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     let (board, spread) = layout::board(&board_section).unzip();
+    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     drop(board_section);
     let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
     let manifold = suction::manifold(&root.section("manifold"), air);

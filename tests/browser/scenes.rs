@@ -117,7 +117,7 @@ fn tight() -> View {
         }),
         cards: ["alder-doors", "drawer-fronts", "shelf-pins"].map(str::to_owned).to_vec(),
         alarms: vec![],
-        board: BoardView { leak_index: Some(1.1), sheets: 34, skim_in_sheets: Some(21.0), prompts: vec![] },
+        board: BoardView { leak_index: Some(1.1), sheets: 34, skim_in_sheets: Some(21.0), ..BoardView::default() },
         degraded: vec![],
         acked: 81_204,
         newest: 81_209,

@@ -82,9 +82,10 @@ impl CarePlan {
     fn waiting(&self, upkeep: &Upkeep, damage: usize, skims_left: usize) -> Cost {
         let due = (damage..=upkeep.worst_damage).find(|damage| self.at(*damage, skims_left) != Care::Cut);
         let Some(due) = due else { return Cost(0.0) };
-        let Swept { ahead, .. } = upkeep.sweep(|damage, left, _| self.at(damage, left));
+        let renewal = upkeep.renewal();
+        let Swept { ahead, .. } = renewal.sweep(|damage, left, _| self.at(damage, left));
         let worth = |ahead: super::Ahead| ahead.cost - self.per_sheet.0 * ahead.sheets;
-        let cut = upkeep.cut(due, skims_left, &ahead[skims_left]);
+        let cut = renewal.cut(due, skims_left, &ahead[skims_left]);
         Cost((worth(cut) - worth(ahead[skims_left][due])).max(0.0))
     }
 }

@@ -12,9 +12,13 @@ pub(super) fn told(outlook: &Outlook) -> Vec<String> {
     let money = outlook.money;
     lines.extend(money.energy_a_sheet.map(|cost| format!("the pump's energy costs {:.2} a sheet", cost.money())));
     lines.extend(
-        money.leak_a_month.map(|cost| format!("what leaks beyond expectation costs {:.2} of energy a month", cost.money())),
+        money
+            .leak_a_month
+            .map(|cost| format!("what leaks beyond expectation costs {:.2} of energy a month", cost.money())),
     );
-    lines.extend(money.board_a_sheet.map(|cost| format!("this board and its skims have cost {:.2} a sheet", cost.money())));
+    lines.extend(
+        money.board_a_sheet.map(|cost| format!("this board and its skims have cost {:.2} a sheet", cost.money())),
+    );
     lines
 }
 

@@ -49,7 +49,10 @@ fn sentences(causes: &Causes) -> Vec<String> {
         lines.push(format!("these sheets cannot part {}: cut on other zones, or take a survey", names.join(", ")));
     }
     lines.extend(
-        causes.leaking().iter().map(|(bead, part)| format!("{} leaks beyond its share: {}", bead_word(*bead), percent(part))),
+        causes
+            .leaking()
+            .iter()
+            .map(|(bead, part)| format!("{} leaks beyond its share: {}", bead_word(*bead), percent(part))),
     );
     lines
 }

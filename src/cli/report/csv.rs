@@ -40,8 +40,19 @@ fn number(value: Option<f64>, digits: usize) -> String {
 }
 
 fn sheets(story: &Story, folder: &Path) -> Result<()> {
-    let head = ["time_utc", "steady_ns", "sheet", "card", "vacuum_pa", "leak_index", "least_margin", "outcome", "part",
-        "leak_index_error", "cut_m"];
+    let head = [
+        "time_utc",
+        "steady_ns",
+        "sheet",
+        "card",
+        "vacuum_pa",
+        "leak_index",
+        "least_margin",
+        "outcome",
+        "part",
+        "leak_index_error",
+        "cut_m",
+    ];
     let mut rows = rows(folder, "sheets.csv", &head)?;
     for sheet in &story.sheets {
         let [time, steady] = when(sheet.at);

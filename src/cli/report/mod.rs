@@ -65,14 +65,11 @@ impl Report {
         let window =
             Window { from: told_time(self.from.as_deref(), i64::MIN)?, to: told_time(self.to.as_deref(), i64::MAX)? };
         let setup = self.setup.as_deref().map(|path| self.setup_at(path)).transpose()?;
-        let cards =
-            self.setup.as_deref().zip(setup.as_ref()).map(|(path, setup)| cards(setup, &files::folder(path)));
+        let cards = self.setup.as_deref().zip(setup.as_ref()).map(|(path, setup)| cards(setup, &files::folder(path)));
         let cards = cards.unwrap_or_default();
         let ground = setup.as_ref().map(|setup| Ground { setup, cards: &cards, depth: setup.terms.into_board() });
         let story = Story::read(&Where::from_text(&self.journal), window, ground.as_ref())?;
-        let outlook = setup
-            .as_ref()
-            .map(|setup| Outlook::of(&story.board, &story.book, &setup.terms, &setup.table));
+        let outlook = setup.as_ref().map(|setup| Outlook::of(&story.board, &story.book, &setup.terms, &setup.table));
         let mut extra = Vec::new();
         if let Some(outlook) = &outlook {
             extra.extend(causes::told(outlook));

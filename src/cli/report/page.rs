@@ -54,9 +54,7 @@ pub(super) fn prompt_sentence(prompt: Prompt) -> &'static str {
 }
 
 fn care(story: &Story) -> String {
-    let row = |care: &CareRow| {
-        [time(care.at), deed_word(care.done).to_owned(), care.seated_before.to_string()]
-    };
+    let row = |care: &CareRow| [time(care.at), deed_word(care.done).to_owned(), care.seated_before.to_string()];
     table("Skims, seals, filters and boards", ["when", "what", "sheets seated before"], story.care.iter().map(row))
 }
 

@@ -4,8 +4,8 @@ import { say } from "./words.js";
 
 const CAUSES = ["face", "rim", "suction", "together"];
 
-function money(amount) {
-  return amount === null ? undefined : amount.toLocaleString(document.documentElement.lang, { minimumFractionDigits: 2, maximumFractionDigits: 2 });
+function twoDigits(number) {
+  return number === null ? undefined : number.toLocaleString(document.documentElement.lang, { minimumFractionDigits: 2, maximumFractionDigits: 2 });
 }
 
 function whole(number) {
@@ -15,7 +15,7 @@ function whole(number) {
 function leak(board) {
   const { leak_index, leak_index_newest, leak_index_error, leak_index_limit, skim_in_sheets: due } = board;
   if (leak_index === null) return [say("board-index-unknown")];
-  const index = { index_ratio: leak_index, newest_ratio: leak_index_newest, error_ratio: leak_index_error, limit_ratio: leak_index_limit };
+  const index = { index: twoDigits(leak_index), newest: twoDigits(leak_index_newest), error: twoDigits(leak_index_error), limit: twoDigits(leak_index_limit) };
   const [likely, soonest, latest] = (due ?? []).map(whole);
   return [say("board-index", index), due ? say("board-due", { likely, soonest, latest }) : say("board-due-unknown")];
 }
@@ -23,10 +23,10 @@ function leak(board) {
 function face(board) {
   const { cut_m, sheets_since_skim, scarred_share, worst_scar_m, worst_scar_at_m, sheets_uncharted, board_left_m, skims, care } = board;
   const [x, y] = (worst_scar_at_m ?? []).map((metres) => whole(metres * 1000));
-  const worst = worst_scar_m === null ? undefined : (worst_scar_m * 1000).toFixed(2);
+  const worst = worst_scar_m === null ? undefined : twoDigits(worst_scar_m * 1000);
   const told = [say("board-cut", { cut: whole(cut_m), count: sheets_since_skim, scarred_share, worst, x, y })];
   if (sheets_uncharted > 0) told.push(say("board-uncharted", { count: sheets_uncharted }));
-  told.push(say("board-left", { left: (board_left_m * 1000).toFixed(1), skims, skims_left: care?.skims_left }));
+  told.push(say("board-left", { left: twoDigits(board_left_m * 1000), skims, skims_left: care?.skims_left }));
   return told;
 }
 
@@ -50,7 +50,7 @@ function care(board) {
   const { now, to_care_sheets, to_board_sheets, waiting, per_sheet, order_in_days } = board.care;
   const span = ([soonest, latest]) => ({ soonest: whole(soonest), latest: whole(latest) });
   const told = [say(`board-care-${now}`, to_care_sheets ? span(to_care_sheets) : {})];
-  told.push(say("board-waiting", { waiting: money(waiting), per_sheet: money(per_sheet) }));
+  told.push(say("board-waiting", { waiting: twoDigits(waiting), per_sheet: twoDigits(per_sheet) }));
   if (to_board_sheets) told.push(say("board-order", { ...span(to_board_sheets), days: whole(order_in_days) }));
   return told;
 }
@@ -59,7 +59,7 @@ function pump(board) {
   const { pump_h, pump_since_filter_h, pump_since_service_h, filter_drop_pa, filter_limit_pa } = board;
   const told = [say("board-pump", { whole: whole(pump_h), filter: whole(pump_since_filter_h), service: whole(pump_since_service_h) })];
   if (filter_drop_pa !== null) told.push(say("board-filter", { drop_pa: filter_drop_pa, limit_pa: filter_limit_pa }));
-  const spent = { energy: money(board.energy_a_sheet), leak: money(board.leak_a_month), board: money(board.board_a_sheet) };
+  const spent = { energy: twoDigits(board.energy_a_sheet), leak: twoDigits(board.leak_a_month), board: twoDigits(board.board_a_sheet) };
   if (Object.values(spent).some((amount) => amount !== undefined)) told.push(say("board-money", spent));
   return told;
 }
@@ -84,7 +84,7 @@ function figures(board) {
 /** What is told of the board: a list of sentences, and what they rest on. */
 export function told(board) {
   const list = document.createElement("ul");
-  list.className = "told";
+  list.className = "of-board";
   for (const text of [...leak(board), ...face(board), ...causes(board), ...care(board), ...pump(board)]) {
     const item = document.createElement("li");
     item.textContent = text;

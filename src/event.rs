@@ -10,6 +10,7 @@ pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
+use crate::units::AbsolutePressure;
 pub use crate::units::{Length, Vacuum};
 use crate::view::View;
 
@@ -228,6 +229,9 @@ pub struct Request {
     pub card: Option<Box<Card>>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
+    /// The room's pressure, if a barometer tells it; else that of the setup.
+    #[serde(default)]
+    pub room: Option<AbsolutePressure>,
 }
 
 /// Something the edge is ordered to do.

@@ -357,17 +357,17 @@ fn a_filter_that_takes_more_than_its_limit_is_to_be_changed() {
         bay.sheet(&left, 1.0, |_| 1.0);
     }
     near(bay.board().filter_drop_pa.unwrap(), 500.0, 50.0);
-    assert!(!bay.prompts().contains(&"prompt-filter".to_owned()));
+    assert!(!bay.prompts().contains(&"prompt-filter-limit".to_owned()));
     bay.filter = 3_500.0;
     for _ in 0..5 {
         bay.sheet(&left, 1.0, |_| 1.0);
     }
-    assert!(bay.prompts().contains(&"prompt-filter".to_owned()), "{:?}", bay.board());
+    assert!(bay.prompts().contains(&"prompt-filter-limit".to_owned()), "{:?}", bay.board());
     bay.tell(Told::Did(Deed::FilterChanged, None));
-    assert!(!bay.prompts().contains(&"prompt-filter".to_owned()));
+    assert!(!bay.prompts().contains(&"prompt-filter-limit".to_owned()));
     // Or a survey or a hand gauge tells the drop.
     bay.tell(Told::FilterDrop(Vacuum::from_pascals(3_100.0)));
-    assert!(bay.prompts().contains(&"prompt-filter".to_owned()));
+    assert!(bay.prompts().contains(&"prompt-filter-limit".to_owned()));
 }
 
 /// By hand: 5.5 kW at 0.30 a kilowatt hour, and the hours of pumping that the levels held.

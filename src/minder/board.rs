@@ -11,7 +11,6 @@ use crate::board::sealing::Bead;
 use crate::board::survey::Side;
 use crate::board::{Ask, CareAhead, Deed, Figure, Jump, Outlook, SealGain, SheetEnd, Told, Trace, likely};
 use crate::event::{Action, Answer};
-use crate::gauge::Place;
 use crate::job::{Card, Cut, Progress};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::{Length, Vacuum};
@@ -72,8 +71,8 @@ impl Minder {
         self.memory.board.seated(trace);
         let leak = self.sheet_leak(seated);
         self.memory.book.seated(trace, seated.level, leak);
-        if let Some(drop) = self.pressure_over_filter(at.steady) {
-            self.memory.book.filter_took(drop);
+        if let Some(filter) = self.filter_view(at.steady) {
+            self.memory.book.filter_took(Vacuum::from_pascals(filter.drop_pa));
         }
         self.look_at_board();
     }
@@ -86,16 +85,6 @@ impl Minder {
         let lie = Lie::of(table, self.open, &card.sheet.rect);
         (basis == Basis::Job)
             .then(|| SheetLeak::by_flows(table, seated.level, seated.expected_flow?, seated.extra_leak?, lie))?
-    }
-
-    /// What the filter takes, if gauges stand on both of its sides and both may be believed.
-    fn pressure_over_filter(&self, at: Steady) -> Option<Vacuum> {
-        let level = |place: Place| {
-            let (gauge, _) = self.setup.gauges.iter().enumerate().find(|(_, gauge)| gauge.place == place)?;
-            let newest = self.newest.get(gauge).copied().flatten()?;
-            (at.since(newest.at) <= self.setup.watch.stale_after).then_some(newest.vacuum?)
-        };
-        Some(level(Place::PumpInlet)? - level(Place::Manifold)?)
     }
 
     /// What the sheet that has ended did to the board: the kerf of its card as far as the cut was told to be, all of it where nobody told,
@@ -155,13 +144,15 @@ impl Minder {
         self.memory.book.did(deed, depth, &self.setup.terms, compared);
     }
 
-    pub(super) fn board_view(&self) -> BoardView {
+    pub(super) fn board_view(&self, at: Steady) -> BoardView {
         let Some(outlook) = &self.outlook else { return BoardView::default() };
+        let over = outlook.asks.iter().any(|ask| matches!(ask, Ask::Filter { .. }));
+        let loaded = (!over && self.filter_is_loaded(at)).then(|| Message::new("prompt-filter"));
         BoardView {
             leak_index: outlook.leak_index,
             sheets: outlook.sheets,
             skim_in_sheets: outlook.skim_due.map(|due| due.sheets),
-            prompts: outlook.asks.iter().map(prompt).collect(),
+            prompts: outlook.asks.iter().map(prompt).chain(loaded).collect(),
             jump: outlook.jump.as_ref().map(jump_view),
             detail: Arc::clone(&self.board_detail),
         }
@@ -213,7 +204,7 @@ impl Minder {
     }
 
     /// Whether something is to be done for the board, at leisure.
-    pub(super) fn asks_for_care(&self) -> bool {
+    pub(super) fn board_asks(&self) -> bool {
         self.outlook.as_ref().is_some_and(|outlook| outlook.asks.iter().any(Ask::is_care))
     }
 }
@@ -254,7 +245,7 @@ fn prompt(ask: &Ask) -> Message {
             .with_number("back_share", gain.margin - 1.0),
         Ask::Seal(None) => Message::new("prompt-seal"),
         Ask::Suction(part) => Message::new("prompt-suction").with_number("leak_share", part.share),
-        Ask::Filter { drop, limit } => Message::new("prompt-filter")
+        Ask::Filter { drop, limit } => Message::new("prompt-filter-limit")
             .with_number("drop_pa", drop.pascals())
             .with_number("limit_pa", limit.pascals()),
         Ask::Service { hours } => Message::new("prompt-service").with_number("hours", hours.round()),

@@ -79,7 +79,7 @@ impl Minder {
             return white;
         }
         let pattern = self.pattern_of(&assessment);
-        let pattern = if self.asks_for_care() { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
+        let pattern = if self.asks_for_care(at) { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
     }
 
@@ -107,5 +107,9 @@ impl Minder {
                 && status.state == State::Unacknowledged
                 && status.since.is_some_and(|since| at.since(since) < HORN)
         })
+    }
+
+    fn asks_for_care(&self, at: Steady) -> bool {
+        self.board_asks() || self.filter_is_loaded(at)
     }
 }

@@ -8,6 +8,7 @@
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
 //! - every record has the next number, and no number is used twice.
 
+mod around;
 mod board;
 mod calling;
 mod comparing;
@@ -25,7 +26,7 @@ use crate::alarm::{Roll, Rule};
 use crate::board::Outlook;
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -34,13 +35,11 @@ use crate::table::ZoneSet;
 use crate::view::BoardDetail;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
+use around::{Filter, Room};
 use comparing::Compared;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
 use orders::Pace;
-
-/// The gauge that the level is judged by: the first of the setup.
-const MAIN_GAUGE: GaugeId = GaugeId(0);
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -89,6 +88,14 @@ pub struct Minder {
     awake_since: Steady,
     talkers: Vec<Talker>,
     health: Vec<Health>,
+    /// What was last known against each gauge.
+    doubts: Vec<Vec<Doubt>>,
+    /// The gauge that the level is judged by.
+    main: GaugeId,
+    room: Room,
+    filter: Filter,
+    /// Since when a zone's own gauge has shown nothing though the zone was told open, by gauge.
+    flat: Vec<Option<Steady>>,
     watch: Watch,
     roll: Roll,
     memory: Memory,
@@ -130,7 +137,7 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        let main = setup.gauges.first().ok_or(MinderError::NoGauge)?;
+        let main = setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
         let watch = Watch::new(WatchSettings {
             interval: main.every,
             false_alarm_interval: setup.watch.false_alarm_every,
@@ -142,6 +149,7 @@ impl Minder {
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
             cards,
@@ -150,6 +158,11 @@ impl Minder {
             awake_since: at.steady,
             talkers,
             health,
+            doubts: vec![Vec::new(); count],
+            main,
+            room,
+            filter: Filter::default(),
+            flat: vec![None; count],
             watch,
             roll: Roll::new(Rule::standard_set()),
             memory,
@@ -237,6 +250,7 @@ impl Minder {
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
+        self.follow_room(out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);

@@ -74,6 +74,11 @@ impl CarePlan {
             if done >= 1.0 - LEFT {
                 return Some(times);
             }
+            // A board that is cut on at its worst is cut on for ever.
+            let stuck = at.iter().enumerate().filter(|(left, _)| self.at(upkeep.worst_damage, *left) == Care::Cut);
+            if stuck.map(|(_, row)| row[upkeep.worst_damage]).sum::<f64>() > LEFT {
+                return None;
+            }
             at = next;
         }
         None

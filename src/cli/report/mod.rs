@@ -95,8 +95,7 @@ impl Report {
     /// The setup, what is told on the command line in the place of its own.
     fn setup_at(&self, path: &Path) -> Result<Setup> {
         let mut setup = files::setup(path)?;
-        let money = |told: Option<f64>, own| told.map(Cost::from_money).or(own);
-        setup.terms.board = money(self.board_price, setup.terms.board);
+        setup.terms.board = self.board_price.map(Cost::from_money).or(setup.terms.board);
         setup.terms.into_board = self.into_board_mm.map(Length::from_millimetres).or(setup.terms.into_board);
         if let Some(skim) = self.skim_price {
             let hours = setup.terms.skim_takes().secs_f64() / 3600.0;

@@ -120,13 +120,13 @@ impl Minder {
     /// What somebody tells of the board.
     pub(super) fn heed_board(&mut self, at: Moment, told: Told, out: &mut Vec<Action>) -> Answer {
         match told {
-            Told::Did(deed, depth) => self.did(deed, depth, 0),
+            Told::Did(deed, depth) => self.did(at, deed, depth, 0),
             Told::JumpWas(cause) => {
                 let Some(jump) = self.outlook.as_ref().and_then(|outlook| outlook.jump) else {
                     return Answer::Refused("no-jump".to_owned());
                 };
                 match cause {
-                    Some(deed) => self.did(deed, None, jump.sheets_ago),
+                    Some(deed) => self.did(at, deed, None, jump.sheets_ago),
                     None => self.memory.board.jump_was_nothing(),
                 }
             }
@@ -137,7 +137,10 @@ impl Minder {
         Answer::Done
     }
 
-    fn did(&mut self, deed: Deed, depth: Option<Length>, sheets_ago: u64) {
+    fn did(&mut self, at: Moment, deed: Deed, depth: Option<Length>, sheets_ago: u64) {
+        if deed == Deed::Skimmed {
+            self.memory.skimmed_on = at.civil.or(self.memory.skimmed_on);
+        }
         self.book_pump();
         self.memory.board.did_before(deed, sheets_ago);
         let compared = sheets_ago.min(self.memory.board.seen());

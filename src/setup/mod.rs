@@ -35,7 +35,7 @@ use crate::expectation::Spread;
 pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings};
 use crate::job::Card;
-use crate::job::plan::Machine;
+use crate::job::plan::{Bed, Machine, Obstacle};
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
@@ -74,6 +74,9 @@ pub struct Setup {
     /// Static friction of a sheet on this board as a dragging test found it, for materials whose card says nothing.
     #[serde(default)]
     pub friction: Option<f64>,
+    /// What in the board a cutter must not meet.
+    #[serde(default)]
+    pub obstacles: Vec<Obstacle>,
     /// The deepest level to draw on a scale.
     pub full_scale: Vacuum,
     /// Where readings come from; a file cannot say anything but a gauge.
@@ -134,6 +137,12 @@ pub struct Assumption {
 }
 
 impl Setup {
+    /// The board as a cut program meets it.
+    pub fn bed(&self) -> Bed {
+        let thickness = self.table.board.layers.iter().map(|layer| layer.thickness).sum();
+        Bed { thickness: Some(thickness), obstacles: self.obstacles.clone() }
+    }
+
     /// The gauge that the table is judged by: the first that feels the pump's suction, else the first.
     pub fn main_gauge(&self) -> GaugeId {
         let place = self.gauges.iter().position(|gauge| gauge.place.is_suction()).unwrap_or_default();
@@ -208,8 +217,10 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let table_section = root.section("table");
     let table_name = table_section.text("name").required();
     let air = suction::air(&table_section);
-    let (table, known) = table(root, air).unzip();
-    let (spread, friction) = known.unzip();
+    let board_section = root.section("board");
+    let obstacles = program::obstacles(&board_section);
+    let (table, spread) = table(root, &board_section, air).unzip();
+    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     let devices = devices::devices(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
@@ -234,6 +245,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         machine: machine?,
         terms: terms?,
         friction: friction?,
+        obstacles: obstacles?,
         full_scale: full_scale?,
         source: Source::Gauge,
         assumptions: Vec::new(),
@@ -241,17 +253,13 @@ fn written_setup(root: &Section) -> Option<Setup> {
     })
 }
 
-/// The table, how well it is known, and the friction on its board if it was measured.
-fn table(root: &Section, air: Option<Air>) -> Option<(Table, (Spread, Option<f64>))> {
+fn table(root: &Section, board: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
     let air = air.as_ref();
     let pump = suction::pump(&root.section("pump"), air);
-    let board_section = root.section("board");
-    let (board, spread) = layout::board(&board_section).unzip();
-    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
-    drop(board_section);
+    let (board, spread) = layout::board(board).unzip();
     let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
     let manifold = suction::manifold(&root.section("manifold"), air);
     let filter = suction::filter(&root.section("filter"), air, pump.as_ref());
     let table = Table { air: *air?, board: board?, plenum: plenum?, manifold: manifold?, filter: filter?, pump: pump? };
-    Some((table, (spread?, friction?)))
+    Some((table, spread?))
 }

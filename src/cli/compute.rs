@@ -1,4 +1,4 @@
-//! `compute`: one forecast in a process of its own, with bounded memory and time.
+//! `compute`: one forecast, or the numbers of one survey, in a process of its own, with bounded memory and time.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
-use crate::daemon::{Commission, Reply};
+use crate::daemon::Task;
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
@@ -27,9 +27,7 @@ pub(super) fn run() -> Result<ExitCode> {
     nice(NICENESS).context("the forecast cannot stand back")?;
     let mut question = Vec::new();
     std::io::stdin().take(LONGEST_COMMISSION).read_to_end(&mut question)?;
-    let commission: Commission =
-        postcard::from_bytes(&question).context("the question is no commission of a forecast")?;
-    let reply: Result<Reply, String> = commission.run();
-    std::io::stdout().write_all(&postcard::to_stdvec(&reply)?)?;
+    let task: Task = postcard::from_bytes(&question).context("the question is no task of this program")?;
+    std::io::stdout().write_all(&task.run()?)?;
     Ok(ExitCode::SUCCESS)
 }

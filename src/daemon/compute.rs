@@ -1,4 +1,4 @@
-//! Forecasts, each in a child process of this same program, so that heavy work neither grows the daemon nor stalls it.
+//! Forecasts and the numbers of surveys, each in a child process of this same program, so that heavy work neither grows the daemon nor stalls it.
 //!
 //! What takes long, the boards condensed along a cut, hangs on the board, its zones' places and the job alone. The child gives them
 //! back beside the forecast, and the daemon hands them to the next child: when only zones, pump, filter, valves or the room's
@@ -16,6 +16,7 @@ use tokio::process::Command;
 use tokio::sync::Semaphore;
 use tokio::time::timeout;
 
+use crate::board::survey::{Finding, Reading, Survey};
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
 use crate::gauge::Place;
@@ -48,7 +49,7 @@ pub struct Brief {
     pub resolution: Resolution,
 }
 
-/// What the child reads from its standard input.
+/// A forecast as the child is asked for it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Commission {
     /// The brief.
@@ -57,7 +58,54 @@ pub struct Commission {
     pub known: Option<Vec<u8>>,
 }
 
-/// What the child writes to its standard output.
+/// The readings of a survey, to be fitted.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SurveyBrief {
+    /// The table as the setup has it.
+    pub table: Table,
+    /// The readings.
+    pub readings: Vec<Reading>,
+    /// The share to which numbers are wanted.
+    pub wanted: f64,
+    /// How finely the board is divided.
+    pub resolution: Resolution,
+}
+
+impl SurveyBrief {
+    /// Fits them here and now.
+    ///
+    /// # Errors
+    /// One line of text that says why there are no numbers.
+    pub fn run(&self) -> Result<Finding, String> {
+        let survey = Survey { table: &self.table, readings: &self.readings };
+        let fit = survey.fit(self.resolution).map_err(|error| error.to_string())?;
+        Ok(Finding::of(&self.table, &fit, self.wanted))
+    }
+}
+
+/// Everything that a child may be asked.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum Task {
+    /// A forecast; the answer is a [`Reply`] or why there is none.
+    Forecast(Box<Commission>),
+    /// The numbers of a survey; the answer is a [`Finding`] or why there is none.
+    Survey(Box<SurveyBrief>),
+}
+
+impl Task {
+    /// Carries it out here and now, and gives the answer's bytes.
+    ///
+    /// # Errors
+    /// [`postcard::Error`] if the answer cannot be written down.
+    pub fn run(&self) -> Result<Vec<u8>, postcard::Error> {
+        match self {
+            Task::Forecast(commission) => postcard::to_stdvec(&commission.run()),
+            Task::Survey(brief) => postcard::to_stdvec(&brief.run()),
+        }
+    }
+}
+
+/// A forecast as the child gives it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Reply {
     /// The forecast.
@@ -172,7 +220,7 @@ impl Computer {
         let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
         let key = brief.key()?;
         let commission = Commission { brief, known: self.known(&key) };
-        let said = timeout(LIMIT, run(&commission))
+        let said = timeout(LIMIT, run(&Task::Forecast(Box::new(commission))))
             .await
             .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
         let reply = postcard::from_bytes::<Result<Reply, String>>(&said)
@@ -181,6 +229,23 @@ impl Computer {
             self.keep(key, boards);
         }
         Ok(reply.forecast)
+    }
+
+    /// Has a survey's readings fitted.
+    ///
+    /// # Errors
+    /// One line of text that says why there are no numbers.
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn survey(&self, table: Table, readings: Vec<Reading>, wanted: f64) -> Result<Finding, String> {
+        let brief = SurveyBrief { table, readings, wanted, resolution: self.resolution };
+        let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
+        let said = timeout(LIMIT, run(&Task::Survey(Box::new(brief))))
+            .await
+            .map_err(|_| format!("the survey's numbers took longer than {} s", LIMIT.as_secs()))??;
+        postcard::from_bytes::<Result<Finding, String>>(&said)
+            .map_err(|error| format!("the survey's numbers are unreadable: {error}"))?
     }
 
     fn known(&self, key: &[u8; 32]) -> Option<Vec<u8>> {
@@ -197,9 +262,9 @@ impl Computer {
     }
 }
 
-async fn run(commission: &Commission) -> Result<Vec<u8>, String> {
+async fn run(task: &Task) -> Result<Vec<u8>, String> {
     let program = std::env::current_exe().map_err(|error| format!("this program cannot find itself: {error}"))?;
-    let asked = postcard::to_stdvec(commission).map_err(|error| error.to_string())?;
+    let asked = postcard::to_stdvec(task).map_err(|error| error.to_string())?;
     let mut child = Command::new(program)
         .arg("compute")
         .stdin(Stdio::piped())
@@ -207,15 +272,15 @@ async fn run(commission: &Commission) -> Result<Vec<u8>, String> {
         .stderr(Stdio::inherit())
         .kill_on_drop(true)
         .spawn()
-        .map_err(|error| format!("the forecast cannot start: {error}"))?;
+        .map_err(|error| format!("the child process cannot start: {error}"))?;
     if let Some(mut input) = child.stdin.take() {
-        input.write_all(&asked).await.map_err(|error| format!("the forecast takes no question: {error}"))?;
+        input.write_all(&asked).await.map_err(|error| format!("the child process takes no question: {error}"))?;
     }
     let mut said = Vec::new();
     if let Some(output) = child.stdout.take() {
         let read = output.take(LONGEST_ANSWER).read_to_end(&mut said).await;
-        read.map_err(|error| format!("the forecast gives no answer: {error}"))?;
+        read.map_err(|error| format!("the child process gives no answer: {error}"))?;
     }
     let status = child.wait().await.map_err(|error| error.to_string())?;
-    if status.success() { Ok(said) } else { Err(format!("the forecast failed: {status}")) }
+    if status.success() { Ok(said) } else { Err(format!("the child process failed: {status}")) }
 }

@@ -76,10 +76,12 @@ impl Minder {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let band = self.compared.as_ref().map(|compared| (compared.expected.low, compared.expected.high));
+            let compared = self.compared.as_ref().filter(|_| !self.guided.quiet);
+            let band = compared.map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);
         }
+        self.feel_guided(at, gauge, &judged, out);
         if gauge == MAIN_GAUGE {
             self.note_rest(at, &judged.doubts);
             self.assess(at, out);
@@ -157,6 +159,7 @@ impl Minder {
             required_margin: self.required_margin(),
         };
         let assessment = self.watch.assess(&sample);
+        let assessment = self.quietened(assessment);
         let before = self.assessment.replace(assessment);
         if assessment.cutting != CuttingKnown::No {
             self.worst_margin = match (self.worst_margin, least_margin) {

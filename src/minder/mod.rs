@@ -9,11 +9,14 @@
 //! - every record has the next number, and no number is used twice.
 
 mod calling;
+mod check;
 mod comparing;
+mod guided;
 mod hearing;
 mod keeping;
 mod orders;
 mod showing;
+mod survey;
 
 use std::collections::BTreeMap;
 
@@ -30,10 +33,13 @@ use crate::setup::Setup;
 use crate::table::ZoneSet;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
+pub use check::{CheckLog, Morning};
 use comparing::Compared;
+use guided::Guided;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
 use orders::Pace;
+pub use survey::SurveyRun;
 
 /// The gauge that the level is judged by: the first of the setup.
 const MAIN_GAUGE: GaugeId = GaugeId(0);
@@ -109,6 +115,7 @@ pub struct Minder {
     blind_since: Option<Steady>,
     wake_at: Option<Steady>,
     changed: bool,
+    guided: Guided,
 }
 
 impl Minder {
@@ -117,13 +124,8 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        let main = setup.gauges.first().ok_or(MinderError::NoGauge)?;
-        let watch = Watch::new(WatchSettings {
-            interval: main.every,
-            false_alarm_interval: setup.watch.false_alarm_every,
-            kerf_error: kerf_error(&setup),
-            ..WatchSettings::default()
-        });
+        setup.gauges.first().ok_or(MinderError::NoGauge)?;
+        let watch = watch(&setup);
         let talkers = talkers(&setup)?;
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
@@ -160,6 +162,7 @@ impl Minder {
             blind_since: None,
             wake_at: None,
             changed: true,
+            guided: Guided::remembered(remembered.survey, remembered.check.unwrap_or_default(), at.steady),
         };
         minder.heed_shadow(at.steady);
         Ok(minder)
@@ -180,6 +183,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
         }
         self.settle(at, out);
     }
@@ -214,6 +218,7 @@ impl Minder {
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
+        self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);
@@ -292,6 +297,17 @@ impl Minder {
     fn line_gone(&self, line: LineId) -> String {
         format!("line-{}-gone", self.line_name(line))
     }
+}
+
+/// A watch that has seen nothing yet.
+fn watch(setup: &Setup) -> Watch {
+    let usual = WatchSettings::default();
+    Watch::new(WatchSettings {
+        interval: setup.gauges.first().map_or(usual.interval, |main| main.every),
+        false_alarm_interval: setup.watch.false_alarm_every,
+        kerf_error: kerf_error(setup),
+        ..usual
+    })
 }
 
 /// The standard error of the computed effect of the kerf, as a share of it. The band has it at what is not known of the board and of a

@@ -71,6 +71,8 @@ impl Minder {
                 self.light_test_from = Some(at.steady);
                 Answer::Done
             }
+            Command::Survey(order) => self.obey_survey(at, order, out),
+            Command::Check(order) => self.obey_check(at, order, out),
         }
     }
 
@@ -109,7 +111,7 @@ impl Minder {
         }
     }
 
-    fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
+    pub(super) fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
         let zones = &self.setup.table.plenum.zones;
         names
             .iter()

@@ -59,7 +59,7 @@ function keysFor(held, live, current) {
 }
 
 function pastItem({ at, fine, whole, level_pa }) {
-  const day = at ? new Date(at).toLocaleString(document.documentElement.lang, { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }) : say("none");
+  const day = at ? new Date(at).toLocaleString(document.documentElement.lang, { weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hour12: false }) : say("none");
   const word = say(!fine ? "check-not-fine" : whole ? "check-fine" : "check-part");
   return element("li", `${day}: ${word}${level_pa === null ? "" : `, ${pressure(level_pa)}`}`);
 }

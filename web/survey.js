@@ -245,7 +245,7 @@ function setupLines({ setup }) {
 
 function sealing({ sealing }) {
   if (!sealing.length) return [];
-  const items = sealing.map(({ of, level_pa, margin }) => element("li", say("sealing", { of: tell(of), level_pa, margin_ratio: margin })));
+  const items = sealing.map(({ of, level_pa, margin }) => element("li", say("sealing", { of: tell(of), level_pa, more_share: margin - 1 })));
   return [element("h3", say("survey-sealing")), element("ul", null, {}, ...items)];
 }
 

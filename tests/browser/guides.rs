@@ -188,7 +188,7 @@ fn check(done: bool) -> CheckView {
         times: 3,
     };
     let past = |day: u8, fine| PastCheckView {
-        at: Some(format!("2026-03-0{day}T06:01:00.000Z")),
+        at: Some(format!("2026-02-{day}T06:01:00.000Z")),
         fine,
         whole: true,
         level_pa: Some(31_400.0),
@@ -212,6 +212,6 @@ fn check(done: bool) -> CheckView {
             limit_pa: Some(1_256.0),
             compared: Compared::Lower,
         }),
-        before: vec![past(1, true), past(0, false)],
+        before: vec![past(28, true), past(27, false)],
     }
 }

@@ -9,9 +9,9 @@ use crate::stats::{median, robust_deviation};
 use crate::table::ZoneId;
 use crate::units::Length;
 
-/// How far off a reading must lie to be asked for again: in robust deviations of the other zones', in its own standard errors, and in
-/// pascals. A choice of ours.
-const FAR: (f64, f64, f64) = (3.0, 4.0, 1000.0);
+/// How far off a reading must lie to be asked for again: in robust deviations of the other zones', in its own standard errors, in what
+/// the board's usual unevenness over a zone makes, and in pascals. A choice of ours.
+const FAR: (f64, f64, f64, f64) = (3.0, 4.0, 2.0, 1000.0);
 
 /// A reading of one zone open alone.
 struct Single {
@@ -19,6 +19,8 @@ struct Single {
     zone: ZoneId,
     /// What was read less what it would be if this zone's valve and leak were like the other zones'.
     off: f64,
+    /// What it would change if the board over this zone were opener by as much as boards usually are uneven.
+    uneven: f64,
 }
 
 /// The places of such readings.
@@ -41,8 +43,11 @@ fn under(model: &SurveyModel<'_>, at: &[f64], cover: Cover) -> Vec<usize> {
             let others = || each.iter().map(|(_, other)| *other).filter(|other| other != zone);
             let reading = &model.readings[*place];
             let usual = model.guess(&like_the_others(model, at, *zone, &others().collect::<Vec<_>>()));
-            let off = (reading.level - usual.reads(&reading.trial, reading.room)).pascals();
-            Single { place: *place, zone: *zone, off }
+            let expected = usual.reads(&reading.trial, reading.room);
+            let opener =
+                model.guess(&opener(model, &like_the_others(model, at, *zone, &others().collect::<Vec<_>>()), *zone));
+            let uneven = expected.distance(opener.reads(&reading.trial, reading.room)).pascals();
+            Single { place: *place, zone: *zone, off: (reading.level - expected).pascals(), uneven }
         })
         .collect();
     singles
@@ -75,6 +80,13 @@ fn like_the_others(model: &SurveyModel<'_>, at: &[f64], zone: ZoneId, others: &[
     .collect()
 }
 
+/// The numbers with the board over one zone opener by one standard deviation of what is believed.
+fn opener(model: &SurveyModel<'_>, at: &[f64], zone: ZoneId) -> Vec<f64> {
+    let each = model.parameters.iter().zip(at);
+    each.map(|(parameter, x)| if parameter.unknown == Unknown::Uneven(zone) { x + parameter.spread } else { *x })
+        .collect()
+}
+
 fn is_alone(model: &SurveyModel<'_>, single: &Single) -> bool {
     let trial = &model.readings[single.place].trial;
     model.readings.iter().filter(|reading| reading.trial == *trial).count() == 1
@@ -88,5 +100,5 @@ fn is_far(model: &SurveyModel<'_>, single: &Single, singles: &[Single]) -> bool 
     };
     let reading = &model.readings[single.place];
     let own = whole_spread(reading.spread, reading.level);
-    (single.off - middle).abs() > (FAR.0 * scatter).max(FAR.1 * own).max(FAR.2)
+    (single.off - middle).abs() > (FAR.0 * scatter).max(FAR.1 * own).max(FAR.2 * single.uneven).max(FAR.3)
 }

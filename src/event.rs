@@ -236,6 +236,9 @@ pub struct Request {
     pub card: Option<Box<Card>>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
+    /// The room's pressure, if a barometer tells it; else that of the setup.
+    #[serde(default)]
+    pub room: Option<AbsolutePressure>,
 }
 
 /// Something the edge is ordered to do.

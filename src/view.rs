@@ -16,7 +16,7 @@ pub use guided::{
     StepKind, StepState, StepView, SurveyView,
 };
 
-pub use crate::gauge::{Quality, Source};
+pub use crate::gauge::{Doubt, Place, Quality, Source};
 use crate::lamp::Pattern;
 pub use crate::watch::{Basis, Verdict};
 
@@ -97,8 +97,42 @@ pub struct ZoneView {
     pub id: String,
     /// Whether the program was told that it is open.
     pub told_open: bool,
+    /// What the zone's own gauge shows, if it has one.
+    pub vacuum_pa: Option<f64>,
     /// Where it touches the board, as `[x0, y0, x1, y1]` in metres.
     pub rects_m: Vec<[f64; 4]>,
+}
+
+/// One gauge.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct GaugeView {
+    /// Its name.
+    pub name: String,
+    /// Where its pressure is taken.
+    pub place: Place,
+    /// The zone that it is in, if it is in one.
+    pub zone: Option<String>,
+    /// Age of its newest number.
+    pub age_s: Option<f64>,
+    /// How far that can be trusted, by NAMUR NE 107; a failure too if it is too old.
+    pub quality: Quality,
+    /// What is known against it.
+    pub doubts: Vec<Doubt>,
+    /// Its level, if it is not too old; none for a barometer.
+    pub vacuum_pa: Option<f64>,
+    /// The same above nothing; for a barometer the room's pressure, smoothed.
+    pub absolute_pa: Option<f64>,
+    /// What it showed with the pump off, when the level was last at rest.
+    pub zero_error_pa: Option<f64>,
+}
+
+/// The filter, where gauges stand on both sides of it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FilterView {
+    /// What it takes of the pressure now.
+    pub drop_pa: f64,
+    /// Its resistance over that of the clean one, as the pump's curve gives the flow.
+    pub times_clean: Option<f64>,
 }
 
 /// The job on the table.
@@ -202,6 +236,12 @@ pub struct View {
     pub light: Pattern,
     /// The zones.
     pub zones: Vec<ZoneView>,
+    /// Every gauge.
+    #[serde(default)]
+    pub gauges: Vec<GaugeView>,
+    /// The filter, if gauges stand on both sides of it.
+    #[serde(default)]
+    pub filter: Option<FilterView>,
     /// The job.
     pub job: Option<JobView>,
     /// The names of the cards that can be chosen.

@@ -14,8 +14,8 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use holdwatch::gauge::{
-    GaugeId, GaugeSettings, Heard, LineId, LineSettings, NumberKind, Place, RegisterTable, RegisterTalk, Talk, Talker,
-    WordOrder,
+    GaugeId, GaugeSettings, Heard, LineId, LineSettings, NumberKind, Place, RegisterTable, RegisterTalk, Signal, Talk,
+    Talker, WordOrder,
 };
 use holdwatch::lamp::{Colour, Lamp, LightSettings, Pattern};
 use holdwatch::line::{DataBits, Parity, Protocol, StopBits};
@@ -126,6 +126,8 @@ fn gauge(table: RegisterTable, address: u16, kind: NumberKind, word_order: WordO
         name: format!("register {address}"),
         line: LineId(0),
         place: Place::Manifold,
+        zone: None,
+        signal: Signal::Digital,
         talk: Talk::Register(RegisterTalk { unit: GAUGE_UNIT, table, address, kind, word_order }),
         scale: 1.0,
         offset: 0.0,

@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use holdwatch::gauge::{
     DataBits, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol, RegisterTable, RegisterTalk,
-    StopBits, Talk, WordOrder,
+    Signal, StopBits, Talk, WordOrder,
 };
 use holdwatch::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use holdwatch::moment::{Span, Steady};
@@ -335,6 +335,8 @@ fn on_the_line() -> OnTheLine {
             name: "manifold".into(),
             line: LineId(0),
             place: Place::Manifold,
+            zone: None,
+            signal: Signal::Digital,
             talk: Talk::Register(RegisterTalk {
                 unit: UNIT,
                 table: RegisterTable::Holding,

@@ -91,9 +91,9 @@ function showAge(state) {
 }
 
 function degradedText({ name, since, since_s }) {
-  const line = /^line-(.+)-gone$/.exec(name);
-  const key = line ? "degraded-line-gone" : `degraded-${name}`;
-  return say(key, { line: line?.[1], since: since ? clock(since) : span(since_s) });
+  const named = /^(line|gauge|zone|contact|output)-(.+)-(gone|silent|flat)$/.exec(name);
+  const key = named ? `degraded-${named[1]}-${named[3]}` : `degraded-${name}`;
+  return say(key, { line: named?.[2], since: since ? clock(since) : span(since_s) });
 }
 
 function degradedTexts() {

@@ -46,8 +46,11 @@ impl Show {
             bail!("the card names no program, so there is nothing to draw; add program = \"FILE\" to it");
         }
         let open = open_zones(&setup, &card)?;
-        let brief =
-            Brief::new(&setup, Request { card: Some(Box::new(card.clone())), open: vec![open] }, Resolution::Standard);
+        let brief = Brief::new(
+            &setup,
+            Request { card: Some(Box::new(card.clone())), open: vec![open], room: None },
+            Resolution::Standard,
+        );
         let forecast = brief.answer(&brief.condense()?)?;
         if self.json {
             let mut told = serde_json::to_value(&forecast)?;

@@ -19,7 +19,6 @@ use tokio::time::timeout;
 use crate::board::survey::{Finding, Reading, Survey};
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
-use crate::gauge::Place;
 use crate::job::{Cut, Progress};
 use crate::setup::Setup;
 use crate::table::field::{Resolution, Sequence};
@@ -120,12 +119,13 @@ const POINTS: u16 = 65;
 impl Brief {
     /// The brief for a table as it is set up.
     pub fn new(setup: &Setup, request: Request, resolution: Resolution) -> Self {
-        let place = setup.gauges.first().map_or(Place::Manifold, |gauge| gauge.place);
-        let tap = match place {
-            Place::Manifold => Tap::Manifold,
-            Place::PumpInlet => Tap::PumpInlet,
+        let behind = setup.main_gauge_settings().is_some_and(|gauge| gauge.place.is_behind_filter());
+        let tap = if behind { Tap::PumpInlet } else { Tap::Manifold };
+        let table = match request.room {
+            Some(room) => setup.table.clone().in_room(room),
+            None => setup.table.clone(),
         };
-        Brief { table: setup.table.clone(), tap, spread: setup.spread, request, resolution }
+        Brief { table, tap, spread: setup.spread, request, resolution }
     }
 
     /// Condenses the boards along the cut by the flow field, here and now.

@@ -11,7 +11,6 @@ use super::cards::Folder;
 use super::clock::Clock;
 use super::worker::Asked;
 use crate::event::{Actor, Answer, Command};
-use crate::gauge::GaugeId;
 use crate::job::Card;
 use crate::journal::{self, Journal, Window};
 use crate::moment::Steady;
@@ -70,12 +69,12 @@ impl Program for Desk {
     }
 
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {
-        let journal = self.journal.borrow().clone();
+        let (journal, main) = (self.journal.borrow().clone(), self.setup.main_gauge());
         Box::pin(async move {
             let journal = journal.ok_or("the journal is not open")?;
             let window = Window { from: span.from, to: span.to };
             let points = u32::try_from(span.points).unwrap_or(u32::MAX);
-            let buckets = journal.history(GaugeId(0), window, points).await.map_err(|error| error.to_string())?;
+            let buckets = journal.history(main, window, points).await.map_err(|error| error.to_string())?;
             Ok(buckets.into_iter().map(shown).collect())
         })
     }

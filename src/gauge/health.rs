@@ -8,7 +8,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::gauge::current_loop::{CurrentLoop, LoopBand, Milliamperes};
-use crate::gauge::steadiness::{Pace, Rest, Zero};
+use crate::gauge::steadiness::{Noise, Pace, Rest, Zero};
 use crate::gauge::{GaugeSettings, Quality};
 use crate::moment::{Span, Steady};
 use crate::units::{AbsolutePressure, PressureConvention, Vacuum};
@@ -62,7 +62,7 @@ impl HealthLimits {
             PressureConvention::Gauge | PressureConvention::Vacuum => Vacuum::ZERO,
         };
         HealthLimits {
-            signal: Signal::Digital,
+            signal: settings.signal,
             stuck_after: 25,
             per_second: Vacuum::from_pascals(5e6),
             zero: (span * 0.02).max(Vacuum::from_pascals(500.0)) + weather,
@@ -86,8 +86,10 @@ pub enum Doubt {
     Unmoved,
     /// Bit-equal for too long while the level ought to move.
     Stuck,
-    /// A current loop between the measuring band and the fault bands for longer than it may be.
+    /// A current loop between the measuring band and the fault bands for longer than it may be: driven to its end.
     LoopSuspect,
+    /// Far quieter than it usually is while the level ought to move: a plugged port, a frozen average.
+    NoiseCollapsed,
     /// Outside the gauge's range.
     OutOfRange,
     /// Faster than a level can change.
@@ -105,9 +107,12 @@ impl Doubt {
             Doubt::NotANumber | Doubt::BelowNothing | Doubt::FarOutOfRange | Doubt::LoopFault | Doubt::Unmoved => {
                 Quality::Failure
             }
-            Doubt::Stuck | Doubt::LoopSuspect | Doubt::OutOfRange | Doubt::TooFast | Doubt::ZeroLost => {
-                Quality::OutOfSpecification
-            }
+            Doubt::Stuck
+            | Doubt::LoopSuspect
+            | Doubt::NoiseCollapsed
+            | Doubt::OutOfRange
+            | Doubt::TooFast
+            | Doubt::ZeroLost => Quality::OutOfSpecification,
             Doubt::ZeroDrift => Quality::MaintenanceRequired,
         }
     }
@@ -140,6 +145,7 @@ pub struct Health {
     current: CurrentLoop,
     pace: Pace,
     rest: Rest,
+    noise: Noise,
     zero: Zero,
     /// When the level last must have moved.
     moved: Option<Steady>,
@@ -157,6 +163,7 @@ impl Health {
             current: CurrentLoop::default(),
             pace: Pace::default(),
             rest: Rest::default(),
+            noise: Noise::default(),
             zero: Zero::default(),
             moved: None,
         }
@@ -188,6 +195,9 @@ impl Health {
         if band == LoopBand::Suspect {
             doubts.push(Doubt::LoopSuspect);
         }
+        if self.noise.has_collapsed(vacuum, motion) {
+            doubts.push(Doubt::NoiseCollapsed);
+        }
         if self.limits.signal == Signal::Digital && self.range_excess(raw) > 0.0 {
             doubts.push(Doubt::OutOfRange);
         }
@@ -210,6 +220,7 @@ impl Health {
         self.current = CurrentLoop::default();
         self.pace = Pace::default();
         self.rest.interrupt();
+        self.noise.interrupt();
         self.zero.interrupt();
         self.moved = None;
     }
@@ -280,6 +291,8 @@ mod tests {
             name: "manifold".into(),
             line: LineId(0),
             place: Place::Manifold,
+            zone: None,
+            signal: Signal::Digital,
             talk: Talk::Ascii(AsciiTalk { request: vec![], terminator: b'\n', position: 0 }),
             scale: 0.1,
             offset: 0.0,
@@ -493,9 +506,49 @@ mod tests {
         assert_eq!(judge(&mut health, 111, 9_832.5, Motion::PumpOff).quality, Quality::Good);
     }
 
+    /// Noise of 3 mbar, as its own generator makes it, about a level that follows a slow ramp.
+    fn noisy(chance: &mut u64, deviation: f64, n: u64) -> f64 {
+        let mut uniform = || {
+            *chance = chance.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (*chance >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        let sum: f64 = (0..12).map(|_| uniform()).sum();
+        (6_000.0 - 0.05 * n as f64 + deviation * (sum - 6.0)).round()
+    }
+
+    #[test]
+    fn a_gauge_whose_noise_collapses_is_suspect_until_it_is_back() {
+        let (mut health, mut chance) = (vacuum_gauge(), 7);
+        let collapsed = |health: &mut Health, chance: &mut u64, deviation: f64, from: u64, to: u64| {
+            (from..to)
+                .filter(|n| {
+                    let raw = noisy(chance, deviation, *n);
+                    judge(health, *n, raw, Motion::OughtToMove).doubts.contains(&Doubt::NoiseCollapsed)
+                })
+                .count()
+        };
+        assert_eq!(collapsed(&mut health, &mut chance, 30.0, 0, 20_000), 0, "33 minutes of its usual noise");
+        assert_eq!(collapsed(&mut health, &mut chance, 60.0, 20_000, 22_000), 0, "louder is no collapse");
+        assert!(collapsed(&mut health, &mut chance, 4.0, 22_000, 22_400) > 50, "an eighth of it for 40 s");
+        collapsed(&mut health, &mut chance, 30.0, 22_400, 22_600);
+        assert_eq!(collapsed(&mut health, &mut chance, 30.0, 22_600, 24_000), 0, "and it is back");
+    }
+
+    #[test]
+    fn of_a_gauge_coarser_than_its_noise_no_collapse_is_told() {
+        let (mut health, mut chance) = (vacuum_gauge(), 11);
+        for n in 0..20_000 {
+            let raw = noisy(&mut chance, 30.0, n);
+            let coarse = (raw / 100.0).round() * 100.0;
+            assert!(!judge(&mut health, n, coarse, Motion::OughtToMove).doubts.contains(&Doubt::NoiseCollapsed));
+        }
+    }
+
     #[test]
     fn every_doubt_is_worse_than_good() {
-        for doubt in [Doubt::NotANumber, Doubt::Stuck, Doubt::TooFast, Doubt::ZeroLost, Doubt::ZeroDrift] {
+        for doubt in
+            [Doubt::NotANumber, Doubt::Stuck, Doubt::NoiseCollapsed, Doubt::TooFast, Doubt::ZeroLost, Doubt::ZeroDrift]
+        {
             assert!(doubt.quality() > Quality::Good);
         }
         assert!(Quality::Failure > Quality::FunctionCheck);

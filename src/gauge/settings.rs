@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::gauge::Signal;
 use crate::line::LineId;
 use crate::moment::Span;
 use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
@@ -28,6 +29,30 @@ pub enum Place {
     Manifold,
     /// At the pump's inlet, behind the filter.
     PumpInlet,
+    /// Right before the filter, on the table's side.
+    BeforeFilter,
+    /// Right behind the filter, on the pump's side.
+    AfterFilter,
+    /// In the plenum of one zone, behind its valve.
+    Zone,
+    /// In the room: a barometer.
+    Barometer,
+}
+
+impl Place {
+    /// Every place.
+    pub const ALL: [Place; 6] =
+        [Place::Manifold, Place::PumpInlet, Place::BeforeFilter, Place::AfterFilter, Place::Zone, Place::Barometer];
+
+    /// Whether the pump's suction is felt there whichever zones are open, so that the table can be judged by it.
+    pub const fn is_suction(self) -> bool {
+        matches!(self, Place::Manifold | Place::PumpInlet | Place::BeforeFilter | Place::AfterFilter)
+    }
+
+    /// Whether it lies on the pump's side of the filter.
+    pub const fn is_behind_filter(self) -> bool {
+        matches!(self, Place::PumpInlet | Place::AfterFilter)
+    }
 }
 
 /// Which of Modbus's two tables of 16-bit registers.
@@ -110,6 +135,10 @@ pub struct GaugeSettings {
     pub line: LineId,
     /// Where its pressure is taken.
     pub place: Place,
+    /// The zone that it is in, by its place in the table, for a gauge in a zone.
+    pub zone: Option<u8>,
+    /// What its number is made from.
+    pub signal: Signal,
     /// How it is asked.
     pub talk: Talk,
     /// Multiplies the raw number.

@@ -79,7 +79,7 @@ impl Minder {
             return white;
         }
         let pattern = self.pattern_of(&assessment);
-        let pattern = if self.asks_for_care() { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
+        let pattern = if self.asks_for_care(at) { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
     }
 
@@ -109,7 +109,7 @@ impl Minder {
         })
     }
 
-    fn asks_for_care(&self) -> bool {
-        !self.memory.board.prompts().is_empty()
+    fn asks_for_care(&self, at: Steady) -> bool {
+        !self.memory.board.prompts().is_empty() || self.filter_is_loaded(at)
     }
 }

@@ -7,9 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::Minder;
 use super::guided::{Aim, is_shut};
 use super::survey::Standing;
-use crate::board::survey::Place as Reads;
 use crate::event::{Action, Answer, CheckItem, CheckOrder, Reference};
-use crate::gauge::Place;
 use crate::moment::{Moment, Utc};
 use crate::stats::{median, robust_deviation};
 use crate::table::ZoneSet;
@@ -248,10 +246,7 @@ impl Minder {
                 }
             }
         };
-        let place = match self.setup.gauges.first().map(|gauge| gauge.place) {
-            Some(Place::PumpInlet) => Reads::PumpInlet,
-            Some(Place::Manifold) | None => Reads::Manifold,
-        };
+        let place = self.level_place();
         self.guided.begin(at.steady, Aim::Check(reference), place, is_shut(open, hole));
         Answer::Done
     }

@@ -39,7 +39,7 @@ impl Minder {
         }
     }
 
-    fn ask(&mut self, of_job: bool, out: &mut Vec<Action>) {
+    pub(super) fn ask(&mut self, of_job: bool, out: &mut Vec<Action>) {
         let open = self.open;
         let failed = self.degraded.contains_key("no-forecast");
         if failed || self.awaited.iter().any(|awaited| awaited.of_job == of_job && awaited.open == open) {
@@ -50,7 +50,8 @@ impl Minder {
         self.awaited.retain(|awaited| awaited.of_job != of_job);
         self.awaited.push(Awaited { id, of_job, open });
         let card = self.loaded.as_ref().filter(|_| of_job).map(|loaded| Box::new(loaded.card.clone()));
-        out.push(Action::Compute(id, Request { card, open: neighbours(open, self.setup.table.plenum.zones.len()) }));
+        let open = neighbours(open, self.setup.table.plenum.zones.len());
+        out.push(Action::Compute(id, Request { card, open, room: self.room.to_forecast() }));
     }
 
     /// Whether a forecast for what lies on the table is still on its way.

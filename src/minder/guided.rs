@@ -6,9 +6,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Minder;
 use super::check::CheckLog;
 use super::survey::{Settling, Standing, SurveyRun};
-use super::{MAIN_GAUGE, Minder};
 use crate::board::survey::{Place as Reads, Trial};
 use crate::event::{Action, Reference, RequestId};
 use crate::gauge::{GaugeId, HealthLimits, Judged, Place, Quality};
@@ -158,7 +158,7 @@ impl Minder {
             return;
         }
         let Some(level) = self.felt(gauge, judged) else { return };
-        if gauge == MAIN_GAUGE {
+        if gauge == self.main {
             self.guided.follow(level);
         }
         let Some(place) = self.guided.measuring.as_ref().map(|measuring| measuring.place) else { return };
@@ -193,17 +193,29 @@ impl Minder {
 
     /// The number for what is read, if this gauge gives it.
     fn read_at(&self, at: Steady, reads: Reads, gauge: GaugeId, level: Vacuum) -> Option<Vacuum> {
-        let sits = self.setup.gauges.get(usize::from(gauge.0))?.place;
-        let first = |place: Place| self.setup.gauges.iter().position(|gauge| gauge.place == place);
+        let sides = |behind: bool| {
+            let side = move |place: Place| place.is_suction() && place.is_behind_filter() == behind;
+            self.setup.gauges.iter().position(|gauge| side(gauge.place))
+        };
         match reads {
-            Reads::Manifold => (first(Place::Manifold) == Some(usize::from(gauge.0))).then_some(level),
-            Reads::PumpInlet => (first(Place::PumpInlet) == Some(usize::from(gauge.0))).then_some(level),
+            Reads::Manifold | Reads::PumpInlet => (gauge == self.main).then_some(level),
             Reads::FilterDrop => {
-                let before = self.newest.get(first(Place::Manifold)?).copied().flatten()?;
+                let before = self.newest.get(sides(false)?).copied().flatten()?;
                 let fresh = at.since(before.at) <= BESIDE;
-                (sits == Place::PumpInlet && fresh).then_some(level - before.vacuum?)
+                (sides(true) == Some(usize::from(gauge.0)) && fresh).then_some(level - before.vacuum?)
             }
         }
+    }
+
+    /// Where levels are read: on which side of the filter the main gauge sits.
+    pub(super) fn level_place(&self) -> Reads {
+        let behind = self.setup.main_gauge_settings().is_some_and(|gauge| gauge.place.is_behind_filter());
+        if behind { Reads::PumpInlet } else { Reads::Manifold }
+    }
+
+    /// The room's pressure that somebody or a barometer on the line has read.
+    pub(super) fn room_known(&self) -> Option<AbsolutePressure> {
+        self.room_read().or_else(|| self.room.to_forecast())
     }
 
     fn judged_state(&self, at: Steady, standing: &Standing) -> ReadingState {
@@ -211,7 +223,8 @@ impl Minder {
         let level = standing.level.pascals();
         // A filter may be so clean that nothing is lost in it.
         let of_pump = measuring.place != Reads::FilterDrop;
-        let zero = self.setup.gauges.first().map_or(Vacuum::ZERO, |gauge| HealthLimits::of(gauge).zero).pascals();
+        let zero =
+            self.setup.main_gauge_settings().map_or(Vacuum::ZERO, |gauge| HealthLimits::of(gauge).zero).pascals();
         if standing.settled && of_pump && level < -zero {
             return ReadingState::Backwards;
         }

@@ -2,9 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{MAIN_GAUGE, Minder};
+use super::Minder;
 use crate::event::{Action, Fact, GapCause, ReadingRecord};
-use crate::gauge::{Doubt, GaugeId, Heard, LineId, Motion, Quality};
+use crate::gauge::{Doubt, GaugeId, Heard, LineId, Motion, Place, Quality};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::Vacuum;
 use crate::watch::{Basis, CuttingKnown, Phase, Sample};
@@ -66,9 +66,9 @@ impl Minder {
     fn take_number(&mut self, at: Moment, gauge: GaugeId, raw: f64, out: &mut Vec<Action>) {
         let place = usize::from(gauge.0);
         self.compare(at.steady);
-        let motion = self.motion();
+        let motion = self.motion(gauge);
         let Some(health) = self.health.get_mut(place) else { return };
-        let judged = health.judge(at.steady, raw, self.setup.table.air.room, motion);
+        let judged = health.judge(at.steady, raw, self.room.now, motion);
         let before = self.newest[place];
         self.newest[place] =
             Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });
@@ -76,16 +76,18 @@ impl Minder {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let compared = self.compared.as_ref().filter(|_| !self.guided.quiet);
-            let band = compared.map(|compared| (compared.expected.low, compared.expected.high));
+            let band = self.compared.as_ref().filter(|_| gauge == self.main && !self.guided.quiet);
+            let band = band.map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);
         }
+        self.take_other(at, gauge, &judged);
         self.feel_guided(at, gauge, &judged, out);
-        if gauge == MAIN_GAUGE {
+        if gauge == self.main {
             self.note_rest(at, &judged.doubts);
             self.assess(at, out);
         }
+        self.doubts[place] = judged.doubts;
     }
 
     /// A number that rests where it ought to move is still shown and judged, and said to be doubtful.
@@ -106,17 +108,27 @@ impl Minder {
     }
 
     /// What the table is known to do, by which a stuck gauge or a wandering zero shows.
-    fn motion(&self) -> Motion {
+    fn motion(&self, gauge: GaugeId) -> Motion {
+        let place = self.setup.gauges.get(usize::from(gauge.0)).map(|gauge| gauge.place);
+        let felt = place.is_some_and(Place::is_suction);
         match self.assessment.map(|assessment| assessment.phase) {
+            Some(_) if place == Some(Place::Barometer) => Motion::Unknown,
             Some(Phase::Off) => Motion::PumpOff,
+            // A zone that is shut floats, and need not move.
+            Some(_) if !felt => Motion::Unknown,
             Some(Phase::PullingDown | Phase::Cutting) => Motion::OughtToMove,
             Some(Phase::Handling | Phase::Seated | Phase::SuspectedLoss) | None => Motion::Unknown,
         }
     }
 
+    /// The newest number of the main gauge, however old.
+    pub(super) fn newest_main(&self) -> Option<Newest> {
+        self.newest.get(usize::from(self.main.0)).copied().flatten()
+    }
+
     /// The newest reading of the main gauge, if it may still be believed.
     pub(super) fn live(&self, at: Steady) -> Option<Newest> {
-        self.newest[0].filter(|newest| {
+        self.newest_main().filter(|newest| {
             at.since(newest.at) <= self.setup.watch.stale_after && newest.quality < Quality::FunctionCheck
         })
     }
@@ -126,7 +138,7 @@ impl Minder {
         if self.next_silence() > at.steady {
             return;
         }
-        if let Some(newest) = &mut self.newest[0] {
+        if let Some(newest) = &mut self.newest[usize::from(self.main.0)] {
             newest.trouble = newest.trouble.or(Some(GapCause::NoReply));
         }
         self.blind_since = Some(at.steady);
@@ -135,7 +147,7 @@ impl Minder {
 
     /// When the newest reading will be too old, or, if it is, when to judge again.
     pub(super) fn next_silence(&self) -> Steady {
-        let last = self.newest[0].map_or(self.awake_since, |newest| newest.at.max(self.awake_since));
+        let last = self.newest_main().map_or(self.awake_since, |newest| newest.at.max(self.awake_since));
         match self.blind_since.filter(|since| *since > last) {
             Some(since) => since.plus(Span::from_secs(1)),
             None => last.plus(self.setup.watch.stale_after).plus(Span::from_nanos(1)),

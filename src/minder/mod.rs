@@ -8,6 +8,7 @@
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
 //! - every record has the next number, and no number is used twice.
 
+mod around;
 mod calling;
 mod check;
 mod comparing;
@@ -25,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Roll, Rule};
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -33,6 +34,7 @@ use crate::setup::Setup;
 use crate::table::ZoneSet;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
+use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
 use guided::Guided;
@@ -40,9 +42,6 @@ use hearing::Newest;
 pub use keeping::{Memory, Remembered};
 use orders::Pace;
 pub use survey::SurveyRun;
-
-/// The gauge that the level is judged by: the first of the setup.
-const MAIN_GAUGE: GaugeId = GaugeId(0);
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -91,6 +90,14 @@ pub struct Minder {
     awake_since: Steady,
     talkers: Vec<Talker>,
     health: Vec<Health>,
+    /// What was last known against each gauge.
+    doubts: Vec<Vec<Doubt>>,
+    /// The gauge that the level is judged by.
+    main: GaugeId,
+    room: Room,
+    filter: Filter,
+    /// Since when a zone's own gauge has shown nothing though the zone was told open, by gauge.
+    flat: Vec<Option<Steady>>,
     watch: Watch,
     roll: Roll,
     memory: Memory,
@@ -124,13 +131,14 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        setup.gauges.first().ok_or(MinderError::NoGauge)?;
+        setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
         let watch = watch(&setup);
         let talkers = talkers(&setup)?;
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
             cards,
@@ -139,6 +147,11 @@ impl Minder {
             awake_since: at.steady,
             talkers,
             health,
+            doubts: vec![Vec::new(); count],
+            main,
+            room,
+            filter: Filter::default(),
+            flat: vec![None; count],
             watch,
             roll: Roll::new(Rule::standard_set()),
             memory,
@@ -218,6 +231,7 @@ impl Minder {
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
+        self.follow_room(out);
         self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
@@ -303,7 +317,7 @@ impl Minder {
 fn watch(setup: &Setup) -> Watch {
     let usual = WatchSettings::default();
     Watch::new(WatchSettings {
-        interval: setup.gauges.first().map_or(usual.interval, |main| main.every),
+        interval: setup.main_gauge_settings().map_or(usual.interval, |main| main.every),
         false_alarm_interval: setup.watch.false_alarm_every,
         kerf_error: kerf_error(setup),
         ..usual

@@ -132,7 +132,9 @@ impl Minder {
             self.watch.zones_changed(at.steady);
             self.retry_forecasts(at.steady);
             if self.level_must_move(before.as_ref()) {
-                self.health.iter_mut().for_each(|health| health.level_must_move(at.steady));
+                let gauges = self.health.iter_mut().zip(&self.setup.gauges);
+                let felt = gauges.filter(|(_, gauge)| gauge.place.is_suction());
+                felt.for_each(|(health, _)| health.level_must_move(at.steady));
             }
         }
     }

@@ -27,6 +27,7 @@ impl Minder {
         let age = self.shown_at.map_or(LONGEST, |shown| at.steady.since(shown));
         if self.changed || age >= SHORTEST {
             self.forget_clock_step(at);
+            self.look_around(at);
             self.shown_at = Some(at.steady);
             self.changed = false;
             out.push(Action::Show(Box::new(self.view_at(at))));
@@ -35,10 +36,10 @@ impl Minder {
 
     /// Everything that is shown at a moment.
     pub fn view_at(&self, at: Moment) -> View {
-        let newest = self.newest[0];
+        let newest = self.newest_main();
         let live = self.live(at.steady);
         let vacuum = live.and_then(|newest| newest.vacuum);
-        let room = self.setup.table.air.room;
+        let room = self.room.now;
         let (verdict, why) = self.assessment.map_or_else(
             || (Verdict::Blind, Message::new("starting")),
             |assessment| (assessment.verdict, self.why(&assessment)),
@@ -60,11 +61,13 @@ impl Minder {
             expected: self.expected_view().filter(|_| !self.guided.quiet),
             margin: vacuum.filter(|_| !self.guided.quiet).and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
-            zones: self.zone_views(),
+            zones: self.zone_views(at.steady),
+            gauges: self.gauge_views(at.steady),
+            filter: self.filter_view(at.steady),
             job: self.job_view(),
             cards: self.cards.clone(),
             alarms: self.alarm_views(at),
-            board: self.board_view(),
+            board: self.board_view(at.steady),
             degraded: self.degraded_views(at),
             acked: self.acked.0,
             newest: self.next_seq.0.saturating_sub(1),
@@ -103,7 +106,7 @@ impl Minder {
     fn why_key(&self, assessment: &Assessment) -> &'static str {
         let conditions = assessment.conditions;
         match assessment.verdict {
-            Verdict::Blind if self.newest[0].is_none() => "no-reading",
+            Verdict::Blind if self.newest_main().is_none() => "no-reading",
             Verdict::Blind if self.degraded.keys().any(|name| name.starts_with("line-")) => "line-gone",
             Verdict::Blind => "stale",
             Verdict::Loose if conditions.pump_lost => "pump-lost",
@@ -158,7 +161,7 @@ impl Minder {
         })
     }
 
-    fn zone_views(&self) -> Vec<ZoneView> {
+    fn zone_views(&self, at: Steady) -> Vec<ZoneView> {
         let corners = |rect: &crate::table::Rect| {
             [rect.low.x.metres(), rect.low.y.metres(), rect.high.x.metres(), rect.high.y.metres()]
         };
@@ -167,6 +170,7 @@ impl Minder {
             .map(|(zone, id)| ZoneView {
                 id: zone.name.clone(),
                 told_open: self.open.contains(crate::table::ZoneId(id)),
+                vacuum_pa: self.zone_level(at, id).map(Vacuum::pascals),
                 rects_m: zone.rects.iter().map(corners).collect(),
             })
             .collect()
@@ -219,7 +223,7 @@ impl Minder {
         Some(Message::new(cause_key(cause)))
     }
 
-    fn board_view(&self) -> BoardView {
+    fn board_view(&self, at: Steady) -> BoardView {
         let board = &self.memory.board;
         let due = board.skim_due();
         let prompts = board.prompts().into_iter().map(|prompt| match (prompt, due) {
@@ -231,7 +235,7 @@ impl Minder {
             leak_index: board.leak_index(),
             sheets: board.sheets(),
             skim_in_sheets: due.map(|due| due.sheets),
-            prompts: prompts.collect(),
+            prompts: prompts.chain(self.filter_is_loaded(at).then(|| Message::new("prompt-filter"))).collect(),
         }
     }
 

@@ -10,9 +10,8 @@ pub(super) use settling::{Settling, Standing};
 
 use super::Minder;
 use super::guided::{Aim, is_shut};
-use crate::board::survey::{Cover, Finding, Place as Reads, Reading, Trial};
+use crate::board::survey::{Cover, Finding, Reading, Trial};
 use crate::event::{Action, Answer, RequestId, SurveyOrder, Typed};
-use crate::gauge::Place;
 use crate::moment::Moment;
 use crate::units::{AbsolutePressure, Length, Vacuum};
 
@@ -101,14 +100,13 @@ impl Minder {
         Answer::Done
     }
 
-    /// Levels are read where the first gauge sits.
+    /// Levels are read where the main gauge sits.
     fn gauges_for_survey(&self) -> Gauges {
-        let sits = |place: Place| self.setup.gauges.iter().any(|gauge| gauge.place == place);
-        let level = match self.setup.gauges.first().map(|gauge| gauge.place) {
-            Some(Place::PumpInlet) => Reads::PumpInlet,
-            Some(Place::Manifold) | None => Reads::Manifold,
+        let side = |behind: bool| {
+            let mut places = self.setup.gauges.iter().map(|gauge| gauge.place);
+            places.any(|place| place.is_suction() && place.is_behind_filter() == behind)
         };
-        Gauges { level, both_sides: sits(Place::Manifold) && sits(Place::PumpInlet) }
+        Gauges { level: self.level_place(), both_sides: side(false) && side(true) }
     }
 
     fn step_of(&self, id: u16) -> Option<Step> {
@@ -153,7 +151,7 @@ impl Minder {
         let read = match (step.what, typed) {
             (What::Barometer, Typed::Barometer(room)) => Read::Room(room),
             (What::Level { trial, .. }, Typed::Level(level)) => {
-                let room = self.guided.survey.as_ref().and_then(SurveyRun::barometer);
+                let room = self.room_known();
                 Read::Level { trial, level, spread: TYPED_SPREAD, room }
             }
             (What::Drag, Typed::Pull { pull, area }) => {
@@ -207,7 +205,7 @@ impl Minder {
         beside: bool,
         out: &mut Vec<Action>,
     ) {
-        let room = self.guided.survey.as_ref().and_then(SurveyRun::barometer);
+        let room = self.room_known();
         let read = Read::Level { trial, level: standing.level.max(Vacuum::ZERO), spread: standing.spread, room };
         self.add_reading(at, step, read, beside);
         self.keep_survey(at, out);

@@ -288,7 +288,7 @@ fn position_of(bytes: &[u8], sought: &[u8]) -> Option<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::gauge::{NumberKind, Place, WordOrder};
+    use crate::gauge::{NumberKind, Place, Signal, WordOrder};
     use crate::line::{DataBits, LineId, Parity, StopBits};
     use crate::modbus::{Received, ReplyReceiver};
     use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
@@ -318,6 +318,8 @@ mod tests {
                 name: "manifold".into(),
                 line: LineId(0),
                 place: Place::Manifold,
+                zone: None,
+                signal: Signal::Digital,
                 talk,
                 scale: 0.1,
                 offset: 0.0,

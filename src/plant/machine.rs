@@ -32,8 +32,9 @@ impl Levels {
     /// The pressure at a place.
     pub const fn at(&self, place: Place) -> AbsolutePressure {
         match place {
-            Place::Manifold => self.manifold,
-            Place::PumpInlet => self.pump_inlet,
+            Place::Manifold | Place::BeforeFilter | Place::Zone => self.manifold,
+            Place::PumpInlet | Place::AfterFilter => self.pump_inlet,
+            Place::Barometer => self.room,
         }
     }
 }

@@ -126,7 +126,7 @@ pub(super) fn line_of_text(raw: f64, position: usize, symbol: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::gauge::{AsciiTalk, Place, Talk};
+    use crate::gauge::{AsciiTalk, Place, Signal, Talk};
     use crate::line::LineId;
     use crate::units::PressureUnit;
 
@@ -135,6 +135,8 @@ mod tests {
             name: "manifold".into(),
             line: LineId(0),
             place: Place::Manifold,
+            zone: None,
+            signal: Signal::Digital,
             talk: Talk::Ascii(AsciiTalk { request: vec![], terminator: b'\r', position: 0 }),
             scale: 0.1,
             offset: -5.0,

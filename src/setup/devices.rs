@@ -5,7 +5,7 @@
 
 use super::notes::{Complaint, complaint};
 use super::section::{MILLISECONDS, PLAIN, Section, named, nearest};
-use crate::gauge::{AsciiTalk, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Talk, WordOrder};
+use crate::gauge::{AsciiTalk, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Signal, Talk, WordOrder};
 use crate::lamp::LightSettings;
 use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits};
 use crate::moment::Span;
@@ -31,7 +31,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
         root.refuse(complaint("no [[gauge]] is given", "at least one", "add the gauge that shows the vacuum"));
     }
     let lines = all(line_sections.iter().map(line)).filter(|lines| !lines.is_empty());
-    let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref())));
+    let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref(), table)));
     let gauges = gauges.filter(|gauges| !gauges.is_empty());
     let lights = all(light_sections.iter().map(|section| light(section, lines.as_deref())));
     if let Some(lines) = &lines {
@@ -40,6 +40,8 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     }
     if let Some(gauges) = &gauges {
         refuse_doubles(&gauge_sections, gauges, "name", |gauge| &gauge.name);
+        refuse_without_suction(&gauge_sections, gauges);
+        refuse_second_barometer(&gauge_sections, gauges);
         refuse_gauge_clashes(&gauge_sections, gauges);
     }
     if let Some(lights) = &lights {
@@ -60,7 +62,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
 }
 
 /// Every value, or none if one is mistaken; all are read first.
-fn all<T>(values: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
+pub(super) fn all<T>(values: impl Iterator<Item = Option<T>>) -> Option<Vec<T>> {
     values.collect::<Vec<_>>().into_iter().collect()
 }
 
@@ -117,19 +119,13 @@ fn port(line: &Section) -> Option<String> {
     Some(port)
 }
 
-fn gauge(gauge: &Section, lines: Option<&[LineSettings]>) -> Option<GaugeSettings> {
+fn gauge(gauge: &Section, lines: Option<&[LineSettings]>, table: Option<&Table>) -> Option<GaugeSettings> {
     let name = gauge.text("name").required();
     let line = on_line(gauge, lines);
-    let place = gauge.choice("place", &named(&[Place::Manifold, Place::PumpInlet])).required();
+    let place = gauge.choice("place", &named(&Place::ALL)).required();
+    let zone = own_zone(gauge, place, table);
     let protocol = line.zip(lines).map(|(id, lines)| lines[usize::from(id.0)].protocol);
     let talk = talk(gauge, protocol);
-    let scale = gauge.number("scale", PLAIN, (-1e9, 1e9)).check(|scale| {
-        let complaint =
-            || complaint("a scale of 0 makes every reading the same", "not 0", "write what one count is worth");
-        if scale == 0.0 { Err(complaint()) } else { Ok(scale) }
-    });
-    let scale = scale.or(1.0);
-    let offset = gauge.number("offset", PLAIN, (-1e9, 1e9)).or(0.0);
     let unit = gauge.text("unit").check(|unit| {
         unit.parse::<PressureUnit>().map_err(|_| {
             let symbols = PressureUnit::ALL.map(PressureUnit::symbol);
@@ -139,15 +135,18 @@ fn gauge(gauge: &Section, lines: Option<&[LineSettings]>) -> Option<GaugeSetting
     let unit = unit.required();
     let conventions = [PressureConvention::Absolute, PressureConvention::Gauge, PressureConvention::Vacuum];
     let convention = gauge.choice("counts", &named(&conventions)).required();
-    let range = range(gauge, unit.zip(convention));
-    let every = gauge.number("every", MILLISECONDS, (20.0, 60_000.0)).or(100.0);
+    let range = range(gauge, place, unit.zip(convention));
+    let scaling = scaling(gauge, talk.as_ref(), range);
+    let every = gauge.number("every", MILLISECONDS, (20.0, 60_000.0)).or(usual_pause(place));
     Some(GaugeSettings {
         name: name?,
         line: line?,
         place: place?,
+        zone: zone?,
+        signal: scaling?.signal,
         talk: talk?,
-        scale: scale?,
-        offset: offset?,
+        scale: scaling?.scale,
+        offset: scaling?.offset,
         unit: unit?,
         convention: convention?,
         range: range?,
@@ -155,8 +154,99 @@ fn gauge(gauge: &Section, lines: Option<&[LineSettings]>) -> Option<GaugeSetting
     })
 }
 
+/// How often a gauge is asked that nothing is said of: the air of the room changes slowly.
+fn usual_pause(place: Option<Place>) -> f64 {
+    if place == Some(Place::Barometer) { 5_000.0 } else { 100.0 }
+}
+
+/// The zone that a gauge is in, by its place in the table; only a gauge in a zone has one.
+fn own_zone(gauge: &Section, place: Option<Place>, table: Option<&Table>) -> Option<Option<u8>> {
+    if place != Some(Place::Zone) {
+        return Some(None);
+    }
+    let zone = gauge.text("zone").check(|name| match table {
+        Some(table) => zone_named(&name, table).map(Some),
+        None => Ok(None),
+    });
+    zone.required().filter(|_| table.is_some())
+}
+
+/// A zone's place in the table by its name.
+pub(super) fn zone_named(name: &str, table: &Table) -> Result<u8, Complaint> {
+    let zones = &table.plenum.zones;
+    let place = zones.iter().position(|zone| zone.name == name).and_then(|place| u8::try_from(place).ok());
+    place.ok_or_else(|| {
+        let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
+        let limit = format!("the zones are {}", names.join(", "));
+        complaint(format!("there is no zone {name:?}"), limit, "name one of the zones")
+    })
+}
+
+/// What a raw number is made from, and how it becomes a number in the gauge's unit.
+#[derive(Clone, Copy)]
+struct Scaling {
+    signal: Signal,
+    scale: f64,
+    offset: f64,
+}
+
+/// From `scale` and `offset`, or for a current loop from what the analogue unit gives at 4 and at 20 mA.
+fn scaling(gauge: &Section, talk: Option<&Talk>, range: Option<(f64, f64)>) -> Option<Scaling> {
+    let signal = gauge.choice("signal", &named(&[Signal::Digital, Signal::CurrentLoop])).or(Signal::Digital)?;
+    if signal == Signal::CurrentLoop {
+        return loop_scaling(gauge, talk, range);
+    }
+    let scale = gauge.number("scale", PLAIN, (-1e9, 1e9)).check(|scale| {
+        let complaint =
+            || complaint("a scale of 0 makes every reading the same", "not 0", "write what one count is worth");
+        if scale == 0.0 { Err(complaint()) } else { Ok(scale) }
+    });
+    let scale = scale.or(1.0);
+    let offset = gauge.number("offset", PLAIN, (-1e9, 1e9)).or(0.0);
+    Some(Scaling { signal, scale: scale?, offset: offset? })
+}
+
+/// `range` stands at 4 and at 20 mA.
+fn loop_scaling(gauge: &Section, talk: Option<&Talk>, range: Option<(f64, f64)>) -> Option<Scaling> {
+    let at_4 = gauge.number("at_4_ma", PLAIN, (-1e9, 1e9)).required();
+    let at_20 = gauge.number("at_20_ma", PLAIN, (-1e9, 1e9)).required();
+    let ((low, high), at_4, at_20) = (range?, at_4?, at_20?);
+    if at_20 <= at_4 {
+        let wrong = format!("at_20_ma = {at_20} is not above at_4_ma = {at_4}");
+        let remedy = "write what the analogue unit gives at 4 mA and at 20 mA";
+        gauge.notes.refuse(&gauge.spot_of_key("at_20_ma"), complaint(wrong, "more than at 4 mA", remedy));
+        return None;
+    }
+    let unsigned = matches!(talk, Some(Talk::Register(talk)) if matches!(talk.kind, NumberKind::U16 | NumberKind::U32));
+    // NAMUR NE 43: a broken wire shows at or below 3.6 mA.
+    if unsigned && at_4 - (at_20 - at_4) * 0.4 / 16.0 < 0.0 {
+        let remedy = "set the analogue unit to 0-20 mA, or to a signed number";
+        let wrong = "a number without a sign cannot show 3.6 mA here, so a broken wire would look like 4 mA";
+        gauge.notes.warn(&gauge.spot_of_key("at_4_ma"), complaint(wrong, "0 or more at 3.6 mA", remedy));
+    }
+    let scale = (high - low) / (at_20 - at_4);
+    Some(Scaling { signal: Signal::CurrentLoop, scale, offset: low - at_4 * scale })
+}
+
+/// Refuses a setup in which no gauge feels the pump's suction.
+fn refuse_without_suction(sections: &[Section], gauges: &[GaugeSettings]) {
+    if let (Some(first), false) = (sections.first(), gauges.iter().any(|gauge| gauge.place.is_suction())) {
+        let limit = "a gauge at the manifold, the pump's inlet or the filter";
+        let said = complaint("no gauge shows the table's vacuum", limit, "add one, or correct this gauge's place");
+        first.notes.refuse(&first.spot_of_key("place"), said);
+    }
+}
+
+fn refuse_second_barometer(sections: &[Section], gauges: &[GaugeSettings]) {
+    let barometers = gauges.iter().zip(sections).filter(|(gauge, _)| gauge.place == Place::Barometer);
+    for (_, section) in barometers.skip(1) {
+        let said = complaint("there is a barometer already", "one", "leave one out");
+        section.notes.refuse(&section.spot_of_key("place"), said);
+    }
+}
+
 /// The line that a section names; none, without a word, if the lines themselves are mistaken.
-fn on_line(section: &Section, lines: Option<&[LineSettings]>) -> Option<LineId> {
+pub(super) fn on_line(section: &Section, lines: Option<&[LineSettings]>) -> Option<LineId> {
     let name = section.text("line");
     let Some(lines) = lines else {
         name.required();
@@ -231,7 +321,7 @@ fn ascii_talk(gauge: &Section) -> Option<Talk> {
     Some(Talk::Ascii(AsciiTalk { request: request?, terminator: terminator?, position: position? as usize }))
 }
 
-fn unit_id(section: &Section) -> Option<u8> {
+pub(super) fn unit_id(section: &Section) -> Option<u8> {
     let unit = section.whole("unit_id", 1, 247).required()?;
     u8::try_from(unit).ok()
 }
@@ -240,18 +330,41 @@ fn unit_id(section: &Section) -> Option<u8> {
 const NO_ROOM: f64 = 1.05 * 101_325.0;
 
 /// The least and greatest number that a gauge can measure, which must hold a vacuum and no more than nothing.
-fn range(gauge: &Section, meaning: Option<(PressureUnit, PressureConvention)>) -> Option<(f64, f64)> {
+fn range(
+    gauge: &Section,
+    place: Option<Place>,
+    meaning: Option<(PressureUnit, PressureConvention)>,
+) -> Option<(f64, f64)> {
     let range = gauge.pair("range", PLAIN, (-1e7, 1e7)).check(|(low, high)| {
         if low >= high {
             let wrong = format!("[{low}, {high}] does not rise");
             return Err(complaint(wrong, "the least number first", "write [least, greatest]"));
         }
         match meaning {
+            Some((unit, convention)) if place == Some(Place::Barometer) => barometric((low, high), unit, convention),
             Some((unit, convention)) => ranged((low, high), unit, convention),
             None => Ok((low, high)),
         }
     });
     range.required()
+}
+
+/// A barometer counts from nothing, and its range holds the air of rooms: 700 to 1050 hPa at the least.
+fn barometric(
+    (low, high): (f64, f64),
+    unit: PressureUnit,
+    convention: PressureConvention,
+) -> Result<(f64, f64), Complaint> {
+    if convention != PressureConvention::Absolute {
+        let said = "a barometer that counts from the room shows nothing";
+        return Err(complaint(said, "counts = \"absolute\"", "correct counts or place"));
+    }
+    let (least, most) = (low * unit.pascals(), high * unit.pascals());
+    if least > 7e4 || most < 1.05e5 {
+        let wrong = format!("[{low}, {high}] {unit} does not hold the air of every room");
+        return Err(complaint(wrong, "700 to 1050 hPa within it", "correct range or unit; leave station_pressure out"));
+    }
+    Ok((low, high))
 }
 
 fn ranged(
@@ -290,7 +403,7 @@ fn warn_of_ranges(sections: &[Section], gauges: &[GaugeSettings], table: &Table)
     let room = table.air.room;
     let deepest = table.pump.curve.first().map_or(room, |(pressure, _)| *pressure);
     let mbar = |pressure: AbsolutePressure| format!("{:.0} mbar absolute", pressure.pascals() / 100.0);
-    for (gauge, section) in gauges.iter().zip(sections) {
+    for (gauge, section) in gauges.iter().zip(sections).filter(|(gauge, _)| gauge.place.is_suction()) {
         let end = match gauge.convention {
             PressureConvention::Absolute | PressureConvention::Gauge => gauge.range.0,
             PressureConvention::Vacuum => gauge.range.1,
@@ -458,7 +571,7 @@ fn light(light: &Section, lines: Option<&[LineSettings]>) -> Option<LightSetting
 }
 
 /// Refuses sections that share what only one may have.
-fn refuse_doubles<T>(sections: &[Section], values: &[T], key: &str, of: impl Fn(&T) -> &String) {
+pub(super) fn refuse_doubles<T>(sections: &[Section], values: &[T], key: &str, of: impl Fn(&T) -> &String) {
     for (index, value) in values.iter().enumerate() {
         if let Some(first) = values[..index].iter().position(|earlier| of(earlier) == of(value)) {
             let wrong = format!("{:?} is that of {} already", of(value), sections[first].spot().key());
@@ -468,6 +581,6 @@ fn refuse_doubles<T>(sections: &[Section], values: &[T], key: &str, of: impl Fn(
     }
 }
 
-fn milliseconds(value: f64) -> Span {
+pub(super) fn milliseconds(value: f64) -> Span {
     Span::from_secs_f64(value / 1000.0)
 }

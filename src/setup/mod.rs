@@ -27,8 +27,8 @@ use notes::{Closed, Notes};
 use section::Section;
 
 use crate::expectation::Spread;
-use crate::gauge::GaugeSettings;
 pub use crate::gauge::Source;
+use crate::gauge::{GaugeId, GaugeSettings};
 use crate::job::Card;
 use crate::job::plan::Machine;
 use crate::lamp::LightSettings;
@@ -123,6 +123,17 @@ pub struct Assumption {
 }
 
 impl Setup {
+    /// The gauge that the table is judged by: the first that feels the pump's suction, else the first.
+    pub fn main_gauge(&self) -> GaugeId {
+        let place = self.gauges.iter().position(|gauge| gauge.place.is_suction()).unwrap_or_default();
+        GaugeId(u16::try_from(place).unwrap_or_default())
+    }
+
+    /// The settings of [`Setup::main_gauge`]; none only without any gauge.
+    pub fn main_gauge_settings(&self) -> Option<&GaugeSettings> {
+        self.gauges.get(usize::from(self.main_gauge().0))
+    }
+
     /// The same setup, its readings marked as simulated wherever they are shown.
     #[must_use]
     pub fn simulated(self) -> Self {

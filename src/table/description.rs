@@ -293,6 +293,20 @@ pub struct Table {
 }
 
 impl Table {
+    /// The same table under another room's pressure: the pump keeps its compression ratio, a relief valve its level below the room.
+    #[must_use]
+    pub fn in_room(mut self, room: AbsolutePressure) -> Self {
+        let ratio = room / self.air.room;
+        for (pressure, _) in &mut self.pump.curve {
+            *pressure = *pressure * ratio;
+        }
+        if let Some(relief) = &mut self.manifold.relief {
+            relief.set = relief.set.vacuum_below(self.air.room).below(room);
+        }
+        self.air.room = room;
+        self
+    }
+
     /// The room's pressure as the field counts it: Darcy's law with slip is linear in (p_atm + b)² − (p + b)².
     pub fn field_room(&self) -> AbsolutePressure {
         AbsolutePressure::from_pascals(self.air.room.pascals() + self.board.pores.slip.pascals())

@@ -108,6 +108,8 @@ fn tight() -> View {
             part_ahead: "rail 9".to_owned(),
         }),
         light: Pattern { green: Lamp::Steady, ..Pattern::DARK },
+        gauges: Vec::new(),
+        filter: None,
         zones: zones(6),
         job: Some(JobView {
             card: "alder-doors".to_owned(),
@@ -134,7 +136,12 @@ fn tight() -> View {
 fn zones(count: usize) -> Vec<ZoneView> {
     let zone = |k: usize| {
         let x0 = 0.4 * k as f64;
-        ZoneView { id: (k + 1).to_string(), told_open: k % 3 != 2, rects_m: vec![[x0, 0.0, x0 + 0.4, 1.2]] }
+        ZoneView {
+            id: (k + 1).to_string(),
+            told_open: k % 3 != 2,
+            vacuum_pa: None,
+            rects_m: vec![[x0, 0.0, x0 + 0.4, 1.2]],
+        }
     };
     (0..count).map(zone).collect()
 }

@@ -11,13 +11,13 @@ use crate::units::Length;
 
 /// How far off a reading must lie to be asked for again: in robust deviations of the other zones', in its own standard errors, in what
 /// the board's usual unevenness over a zone makes, and in pascals. A choice of ours.
-const FAR: (f64, f64, f64, f64) = (3.0, 4.0, 2.0, 1000.0);
+const FAR: (f64, f64, f64, f64) = (3.0, 4.0, 1.5, 1000.0);
 
 /// A reading of one zone open alone.
 struct Single {
     place: usize,
     zone: ZoneId,
-    /// What was read less what it would be if this zone's valve and leak were like the other zones'.
+    /// What was read less what it would be if this zone's valve, leak and board were like the other zones'.
     off: f64,
     /// What it would change if the board over this zone were opener by as much as boards usually are uneven.
     uneven: f64,
@@ -64,17 +64,19 @@ pub(super) fn only_zone(trial: &Trial) -> Option<ZoneId> {
     (open.next().is_none() && trial.hole == Length::ZERO).then_some(zone)
 }
 
-/// The numbers with one zone's valve and leak as they are in the middle of the others.
+/// The numbers with one zone's valve, leak and board as they are in the middle of the others.
 fn like_the_others(model: &SurveyModel<'_>, at: &[f64], zone: ZoneId, others: &[ZoneId]) -> Vec<f64> {
     let middle = |of: &dyn Fn(ZoneId) -> Unknown| {
         let logarithms: Vec<f64> = others.iter().map(|other| model.logarithm(at, of(*other))).collect();
         median(&logarithms).unwrap_or(0.0)
     };
     let (valve, leak) = (middle(&Unknown::Valve), middle(&Unknown::ZoneLeak));
+    let uneven = middle(&Unknown::Uneven);
     let each = model.parameters.iter().zip(at);
     each.map(|(parameter, x)| match parameter.unknown {
         Unknown::Valve(of) if of == zone => valve,
         Unknown::ZoneLeak(of) if of == zone => leak,
+        Unknown::Uneven(of) if of == zone => uneven,
         _ => *x,
     })
     .collect()

@@ -59,7 +59,7 @@ impl SurveyRun {
             cover: trial.filter(|trial| !trial.open.is_empty()).map(|trial| cover_word(trial.cover).to_owned()),
             open: trial.map(|trial| trial.open.iter().map(|zone| zone_name(zone, table)).collect()).unwrap_or_default(),
             all_open: trial.is_some_and(|trial| trial.open == all),
-            hole_mm: trial.map(|trial| trial.hole.millimetres()).filter(|hole| *hole > 0.0),
+            hole_mm: trial.map(|trial| hundredths(trial.hole.millimetres())).filter(|hole| *hole > 0.0),
             read: trial.and_then(|trial| place_word(trial.place)).map(str::to_owned),
             limit_s: shut.then_some(SHUT_FOR.secs_f64()),
             state: self.step_state(id, step),
@@ -233,6 +233,11 @@ fn unit(of: Subject, table: &Table) -> &'static str {
 
 fn zone_name(zone: ZoneId, table: &Table) -> String {
     table.plenum.zones.get(usize::from(zone.0)).map(|zone| zone.name.clone()).unwrap_or_default()
+}
+
+/// Millimetres as they were written, without what a conversion to metres and back adds.
+fn hundredths(millimetres: f64) -> f64 {
+    (millimetres * 100.0).round() / 100.0
 }
 
 const fn side_word(side: Side) -> &'static str {

@@ -11,7 +11,8 @@ use std::collections::BTreeMap;
 
 use super::*;
 use crate::gauge::{
-    AsciiTalk, Health, HealthLimits, Motion, NumberKind, Place, Quality, RegisterTable, RegisterTalk, Talk, WordOrder,
+    AsciiTalk, Health, HealthLimits, Motion, NumberKind, Place, Quality, RegisterTable, RegisterTalk, Signal, Talk,
+    WordOrder,
 };
 use crate::lamp::{Colour, Lamp};
 use crate::line::{DataBits, LineId, Parity, StopBits};
@@ -42,6 +43,8 @@ fn gauge_at(unit: u8, talk: Talk, every: u64) -> GaugeSettings {
         name: format!("gauge {unit}"),
         line: LineId(0),
         place: Place::Manifold,
+        zone: None,
+        signal: Signal::Digital,
         talk,
         scale: 1.0,
         offset: 0.0,

@@ -64,6 +64,12 @@ pub enum ProgressTold {
     Fraction(f64),
     /// Only whether it is cutting.
     Cutting(bool),
+    /// A line number of the program's own, N.
+    Number(u32),
+    /// A share of the program's lines, 0 to 1.
+    Share(f64),
+    /// The time since the program began, pauses apart.
+    Elapsed(Span),
 }
 
 /// How a sheet came out.
@@ -160,6 +166,8 @@ pub enum Event {
     Due,
     /// What a survey's readings came to, or why they came to nothing.
     Surveyed(RequestId, Result<Box<Finding>, String>),
+    /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
+    CardRead(RequestId, Result<Option<Box<Card>>, String>),
 }
 
 /// One reading as kept.
@@ -262,4 +270,6 @@ pub enum Action {
     Fit(RequestId, Vec<Reading>, f64),
     /// Show this of the guided runs.
     Guide(Box<Guides>),
+    /// Read the card of this name, with its program.
+    ReadCard(RequestId, String),
 }

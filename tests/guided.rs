@@ -374,6 +374,7 @@ fn numbers_hold(held: &Value, bench: &Bench) {
 fn lines_are_a_setup(wear: f64, board: &[&str]) {
     let text = SETUP.replace("nameplate_m3_h = 250", &format!("nameplate_m3_h = 250\nwear = {wear}"));
     let text = text.replace("class = \"light\"\n", &format!("{}\n", board.join("\n"))).replace("faces = \"off\"\n", "");
+    let text = text.replace("LINE", "/dev/serial/by-id/adapter");
     let setup = read_setup(&text, "surveyed.toml").unwrap_or_else(|mistakes| panic!("{mistakes}"));
     assert!((setup.table.pump.wear - wear).abs() < 1e-12);
 }

@@ -1,4 +1,4 @@
-//! `compute`: one forecast, or the numbers of one survey, in a process of its own, with bounded memory and time.
+//! `compute`: one forecast, one cut program, or the numbers of one survey, in a process of its own, with bounded memory and time.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
@@ -6,7 +6,9 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
-use crate::daemon::Task;
+use crate::board::survey::Finding;
+use crate::daemon::{Reply, Task};
+use crate::job::Card;
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
@@ -28,6 +30,21 @@ pub(super) fn run() -> Result<ExitCode> {
     let mut question = Vec::new();
     std::io::stdin().take(LONGEST_COMMISSION).read_to_end(&mut question)?;
     let task: Task = postcard::from_bytes(&question).context("the question is no task of this program")?;
-    std::io::stdout().write_all(&task.run()?)?;
+    let said = match task {
+        Task::Forecast(commission) => {
+            let reply: Result<Reply, String> = commission.run();
+            postcard::to_stdvec(&reply)?
+        }
+        Task::Program(program) => {
+            setrlimit(Resource::Data, limit(program.most_memory)).context("the memory cannot be bounded")?;
+            let card: Result<Card, String> = program.run();
+            postcard::to_stdvec(&card)?
+        }
+        Task::Survey(brief) => {
+            let finding: Result<Finding, String> = brief.run();
+            postcard::to_stdvec(&finding)?
+        }
+    };
+    std::io::stdout().write_all(&said)?;
     Ok(ExitCode::SUCCESS)
 }

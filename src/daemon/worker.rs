@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::black_box::Recorder;
+use super::cards::Folder;
 use super::clock::Clock;
 use super::compute::Computer;
 use super::notify;
@@ -60,6 +61,7 @@ pub(super) struct Worker {
     pub(super) shown: watch::Sender<Arc<Shown>>,
     pub(super) guides: watch::Sender<Arc<Guides>>,
     pub(super) computer: Arc<Computer>,
+    pub(super) folder: Folder,
     pub(super) stop: CancellationToken,
 }
 
@@ -158,6 +160,7 @@ impl Worker {
             Action::Guide(guides) => {
                 self.guides.send_replace(Arc::new(*guides));
             }
+            Action::ReadCard(id, name) => self.read_card(id, name),
             Action::WakeAt(when) => running.wake_at = when,
             Action::Answer(id, answer) => {
                 if let Some(asker) = running.answers.remove(&id) {
@@ -212,6 +215,23 @@ impl Worker {
                     }
                     // Nobody waits for it once the program stops.
                     let _ = events.send(Event::Surveyed(id, finding.map(Box::new))).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    fn read_card(&self, id: RequestId, name: String) {
+        let (setup, events, stop) = (Arc::clone(&self.setup), self.events.clone(), self.stop.clone());
+        let (computer, folder) = (Arc::clone(&self.computer), self.folder.clone());
+        tokio::spawn(async move {
+            tokio::select! {
+                card = computer.card(&setup, &folder, name) => {
+                    if let Err(text) = &card {
+                        warn!(text, "no job");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::CardRead(id, card)).await;
                 }
                 () = stop.cancelled() => {}
             }

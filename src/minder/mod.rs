@@ -12,10 +12,12 @@ mod around;
 mod calling;
 mod check;
 mod comparing;
+mod fetching;
 mod guided;
 mod hearing;
 mod keeping;
 mod orders;
+mod progress;
 mod showing;
 mod survey;
 
@@ -37,10 +39,11 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
+use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
-use orders::Pace;
+use progress::{Pace, Run};
 pub use survey::SurveyRun;
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
@@ -68,6 +71,8 @@ struct Loaded {
     forecast: Option<Forecast>,
     progress: Progress,
     pace: Option<Pace>,
+    /// How long its program has run.
+    run: Run,
 }
 
 /// A request for a forecast that has not been answered.
@@ -107,6 +112,7 @@ pub struct Minder {
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
+    fetching: Option<Fetching>,
     next_request: RequestId,
     compared: Option<Compared>,
     newest: Vec<Option<Newest>>,
@@ -160,6 +166,7 @@ impl Minder {
             cutting: None,
             bare: None,
             awaited: Vec::new(),
+            fetching: None,
             next_request: RequestId(1),
             compared: None,
             newest: vec![None; count],
@@ -197,6 +204,7 @@ impl Minder {
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
             Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
+            Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
     }

@@ -273,6 +273,11 @@ impl Minder {
         }
         self.guided.notice_blindness(at.steady);
         self.ask_for_numbers(out);
+        self.show_guided(out);
+    }
+
+    /// Shows both runs anew if one has changed.
+    pub(super) fn show_guided(&mut self, out: &mut Vec<Action>) {
         if self.guided.told != self.guided.revision {
             self.guided.told = self.guided.revision;
             out.push(Action::Guide(Box::new(self.guides())));

@@ -31,6 +31,8 @@ impl Minder {
         if kept.get("Progress").is_none() {
             self.keep_entry(at, "command", &(actor, kept, &answer), out);
         }
+        // Whoever is answered that an order was taken sees what it did.
+        self.show_guided(out);
         out.push(Action::Answer(id, answer));
         self.changed = true;
     }

@@ -20,7 +20,7 @@ pub enum Bead {
 }
 
 /// What that gives back.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Gain {
     /// What is sealed.
     pub of: Bead,

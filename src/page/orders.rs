@@ -22,7 +22,7 @@ const LONGEST_RUN_S: f64 = 604_800.0;
 const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
 
 /// A body that is JSON of a known form, read within the limits.
-pub(super) struct Body<T>(T);
+pub(super) struct Body<T>(pub(super) T);
 
 impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Body<T> {
     type Rejection = Problem;
@@ -208,7 +208,7 @@ fn within(name: &str, value: f64, least: f64, most: f64) -> Result<f64, Problem>
     Err(unprocessable(format!("{name}: {value} is not within {least} to {most}")))
 }
 
-async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
+pub(super) async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
     let answer = desk.page.program.command(actor(by), command);
     match tokio::time::timeout(desk.page.limits.answer_within, answer).await {
         Ok(Answer::Done) => Ok(StatusCode::NO_CONTENT),
@@ -240,6 +240,6 @@ fn alarm(tag: &str) -> Result<Tag, Problem> {
     })
 }
 
-fn unprocessable(detail: String) -> Problem {
+pub(super) fn unprocessable(detail: String) -> Problem {
     Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
 }

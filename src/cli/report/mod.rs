@@ -2,6 +2,7 @@
 
 mod ahead;
 mod causes;
+mod checks;
 mod csv;
 mod page;
 mod story;
@@ -55,7 +56,7 @@ pub(super) struct Report {
     /// Write a page to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Write sheets.csv, care.csv and alarms.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
+    /// Write sheets.csv, care.csv, alarms.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
     #[arg(long, value_name = "FOLDER")]
     csv: Option<PathBuf>,
 }
@@ -70,7 +71,8 @@ impl Report {
         let ground = setup.as_ref().map(|setup| Ground { setup, cards: &cards, depth: setup.terms.into_board() });
         let story = Story::read(&Where::from_text(&self.journal), window, ground.as_ref())?;
         let outlook = setup.as_ref().map(|setup| Outlook::of(&story.board, &story.book, &setup.terms, &setup.table));
-        let mut extra = Vec::new();
+        let mornings = checks::read(&Where::from_text(&self.journal), window)?;
+        let mut extra = checks::told(&mornings);
         if let Some(outlook) = &outlook {
             extra.extend(causes::told(outlook));
             extra.extend(scars(&story, outlook));
@@ -84,6 +86,7 @@ impl Report {
         }
         if let Some(folder) = &self.csv {
             csv::write(&story, outlook.as_ref(), folder)?;
+            checks::write(&mornings, folder)?;
         }
         println!("{name}: {} sheets, {} care, {} alarms", story.sheets.len(), story.care.len(), story.alarms.len());
         for line in now(&story).iter().chain(&extra) {

@@ -51,6 +51,12 @@ impl Span {
         self.0 as f64 / 1e9
     }
 
+    /// Both, one after the other; the longest there is instead of more.
+    #[must_use]
+    pub const fn and(self, other: Span) -> Self {
+        Span(self.0.saturating_add(other.0))
+    }
+
     /// This span times a factor that is not negative.
     pub fn times(self, factor: f64) -> Self {
         Span((self.0 as f64 * factor) as u64)

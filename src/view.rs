@@ -3,11 +3,21 @@
 //! Texts are keys with values ([`Message`]); the page and the command line hold the sentences. Pressures are pascals and
 //! say their kind in the name, times are RFC 3339 in UTC, ages are seconds by the steady clock.
 
+mod guided;
+
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Priority, State, Tag};
+pub use crate::board::{Care, Deed};
+pub use guided::{
+    CheckItemView, CheckView, Compared, EstimateView, FrictionView, Guide, GuideLive, Guides, MeasuredView,
+    PastCheckView, ProposalView, ReadingState, ReadingView, ReferenceView, ResultView, SealingView, SetupLine,
+    StepKind, StepState, StepView, SurveyView,
+};
+
 pub use crate::gauge::{Doubt, Place, Quality, Source};
 use crate::lamp::Pattern;
 pub use crate::watch::{Basis, Verdict};
@@ -176,14 +186,174 @@ pub struct AlarmView {
 /// The board's state and the prompts that it gives.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct BoardView {
-    /// How much more leaks than expected, 1 as expected, of the last seated sheet.
+    /// How much more leaks than expected, 1 as expected, of the latest seated sheets.
     pub leak_index: Option<f64>,
     /// Sheets seen since the last skim.
     pub sheets: u64,
     /// Sheets until the limit by the trend; `None` for unknown.
     pub skim_in_sheets: Option<f64>,
-    /// Things to do at leisure: skim, seal.
+    /// Things to do at leisure: skim, seal, see to the filter; and a question, if the leak jumped.
     pub prompts: Vec<Message>,
+    /// A jump that somebody should explain.
+    pub jump: Option<JumpView>,
+    /// All that is told of the board, which is sent only where it is asked for.
+    #[serde(skip)]
+    pub detail: Arc<BoardDetail>,
+}
+
+/// A jump of the leak index.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct JumpView {
+    /// Sheets since it.
+    pub sheets_ago: u64,
+    /// By what the leak index changed.
+    pub by: f64,
+    /// What it may have come of.
+    pub causes: Vec<Deed>,
+}
+
+/// A cause's share of the leak, with its 95 % interval.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PartView {
+    /// The likely share of what the mean sheet should leak.
+    pub share: f64,
+    /// The least.
+    pub low: f64,
+    /// The most.
+    pub high: f64,
+    /// Whether the sheets carry it.
+    pub told: bool,
+}
+
+/// What leaks beyond expectation, parted.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CausesView {
+    /// Sheets that it stands on.
+    pub sheets: usize,
+    /// The scarred face.
+    pub face: PartView,
+    /// Rims and seams.
+    pub rim: PartView,
+    /// Pump or filter.
+    pub suction: PartView,
+    /// All three.
+    pub together: PartView,
+    /// Each side and seam by its name.
+    pub beads: Vec<(String, PartView)>,
+}
+
+/// What sealing gives back, with its 95 % interval.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SealView {
+    /// The side or seam; `all` where the zones cannot tell.
+    pub at: String,
+    /// How much deeper the level gets.
+    pub back_pa: f64,
+    /// The least of that.
+    pub back_low_pa: f64,
+    /// The most of that.
+    pub back_high_pa: f64,
+    /// By what every margin grows.
+    pub margin_grows: f64,
+}
+
+/// A figure that a decision rests on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FigureView {
+    /// Its name, in the setup's words.
+    pub key: String,
+    /// The value.
+    pub value: f64,
+    /// Whether nobody told it and nothing was counted.
+    pub assumed: bool,
+}
+
+/// What is cheapest to do, and when; intervals hold nine times of ten.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CareView {
+    /// What to do before the next sheet.
+    pub now: Care,
+    /// Sheets to the next care: the soonest and the latest; none if none ever pays.
+    pub to_care_sheets: Option<[f64; 2]>,
+    /// Sheets to the next new board.
+    pub to_board_sheets: Option<[f64; 2]>,
+    /// What a sheet cut after care is due costs more than care, in the shop's money.
+    pub waiting: f64,
+    /// What the plan costs per sheet in the long run.
+    pub per_sheet: f64,
+    /// Skims left in this board.
+    pub skims_left: usize,
+    /// Working days within which the next board is to be ordered.
+    pub order_in_days: Option<f64>,
+    /// What it rests on, to be argued with.
+    pub figures: Vec<FigureView>,
+}
+
+/// All that is told of the board; what is none is not known.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BoardDetail {
+    /// The leak index of the latest sheets.
+    pub leak_index: Option<f64>,
+    /// The newest sheet's own.
+    pub leak_index_newest: Option<f64>,
+    /// Its standard error.
+    pub leak_index_error: Option<f64>,
+    /// That of a fresh face: rims and seams.
+    pub leak_index_fresh: Option<f64>,
+    /// At which a skim is due.
+    pub leak_index_limit: f64,
+    /// Sheets since the last skim.
+    pub sheets_since_skim: u64,
+    /// Sheets on this board.
+    pub sheets_on_board: u64,
+    /// Sheets since the last skim of which nobody knows where they were cut.
+    pub sheets_uncharted: u64,
+    /// Skims of this board.
+    pub skims: u32,
+    /// What is left of its thickness.
+    pub board_left_m: f64,
+    /// How far was cut since the last skim.
+    pub cut_m: f64,
+    /// The share of the face that is scarred.
+    pub scarred_share: f64,
+    /// The deepest scar.
+    pub worst_scar_m: Option<f64>,
+    /// Where it is.
+    pub worst_scar_at_m: Option<[f64; 2]>,
+    /// The passes over the place most often cut.
+    pub most_passes: u16,
+    /// By what each sheet raises the leak index.
+    pub wear_per_sheet: Option<f64>,
+    /// The standard error of that.
+    pub wear_error: Option<f64>,
+    /// Sheets until the leak index meets its limit: likely, soonest, latest of nine times of ten.
+    pub skim_in_sheets: Option<[f64; 3]>,
+    /// The slow causes.
+    pub causes: Option<CausesView>,
+    /// What sealing gives back.
+    pub sealing: Vec<SealView>,
+    /// A jump that somebody should explain.
+    pub jump: Option<JumpView>,
+    /// What is cheapest to do.
+    pub care: Option<CareView>,
+    /// What it asks for.
+    pub prompts: Vec<Message>,
+    /// Hours that the pump has run.
+    pub pump_h: f64,
+    /// Since the filter was changed.
+    pub pump_since_filter_h: f64,
+    /// Since it was serviced.
+    pub pump_since_service_h: f64,
+    /// What the filter takes.
+    pub filter_drop_pa: Option<f64>,
+    /// At which it is to be changed.
+    pub filter_limit_pa: Option<f64>,
+    /// The pump's energy for a sheet, in the shop's money.
+    pub energy_a_sheet: Option<f64>,
+    /// What the leak beyond expectation takes of it in a month.
+    pub leak_a_month: Option<f64>,
+    /// The board and its skims for each sheet cut on it.
+    pub board_a_sheet: Option<f64>,
 }
 
 /// A way in which the program works less well than it should.
@@ -260,4 +430,8 @@ pub struct View {
     pub sheet: u64,
     /// The program's version.
     pub version: String,
+    /// The guided run that is under way.
+    pub guide: Option<GuideLive>,
+    /// The sheet that has ended and of which nobody has said how it came out.
+    pub ask_outcome: Option<u64>,
 }

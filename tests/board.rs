@@ -110,7 +110,7 @@ fn the_guide_filled_in_gives_the_table_back() {
     assert!(through["told"].as_bool().unwrap(), "{through}");
     assert!((through["value"].as_f64().unwrap() / through["assumed"].as_f64().unwrap() - 1.0).abs() < 0.1, "{through}");
     let plain = text(holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings));
-    assert!(plain.contains("[board] through_m2 = "), "{plain}");
+    assert!(plain.contains("[board] along_m2 = ") && plain.contains(", through_m2 = "), "{plain}");
     assert!(plain.contains("suction capacity") && plain.contains("not told by these readings"), "{plain}");
     fs::write(&readings, "cover,open,vacuum_kpa\nfilm,nowhere,50\n").unwrap();
     let refused = holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings).assert().code(1);
@@ -132,6 +132,13 @@ fn a_new_board_is_advised_ordered_accepted_and_timed() {
     assert!(accepted.contains("times as open as the other one"), "{accepted}");
     let when = ["board", "when", "--damage", "19", "--skims-left", "8", "--json"];
     assert_eq!(json(&mut holdwatch(&when))["now"], "skim");
+    // The setup's own prices stand in for what the command line leaves out, and give way to what it tells.
+    let folder = tempfile::tempdir().unwrap();
+    let own = folder.path().join("own.toml");
+    let prices = "\n[prices]\nboard = 300\npart = 90\n[care]\nlead_days = 2\nskim_depth_mm = 1\n";
+    fs::write(&own, fs::read_to_string(SETUP).unwrap() + prices).unwrap();
+    let assumed = json(holdwatch(&when).arg("--setup").arg(&own).args(["--part-price", "70"]))["assumed"].clone();
+    assert_eq!((&assumed["board"], &assumed["part"], &assumed["skims"]), (&300.0.into(), &70.0.into(), &9.into()));
     holdwatch(&["board", "advise", "--setup", SETUP]).assert().code(1);
 }
 
@@ -284,6 +291,26 @@ async fn a_report_tells_the_story_prints_it_and_gives_it_as_csv() {
     assert_eq!(lost, ["20"]);
     let care = fs::read_to_string(folder.path().join("rows/care.csv")).unwrap();
     assert!(care.contains("skimmed,50"), "{care}");
+    // What lies ahead, with what it rests on: in the report, on its page and as rows.
+    assert!(told.contains("by cost:") && told.contains("prices.board 95,"), "{told}");
+    assert!(told.contains("prices.part 35 (assumed)"), "{told}");
+    assert!(page.contains("by cost:") && page.contains("order it within"), "{page}");
+    let known = |name: &str, row: &str| {
+        let rows = fs::read_to_string(folder.path().join("rows").join(name)).unwrap();
+        let found = rows.split("\r\n").find_map(|line| line.strip_prefix(&format!("{row},"))).map(str::to_owned);
+        found.unwrap_or_else(|| panic!("{row} is not in {rows}"))
+    };
+    assert_eq!(
+        (known("board.csv", "sheets_since_skim"), known("board.csv", "skims")),
+        ("30.0000".into(), "1.0000".into())
+    );
+    let (soonest, latest): (f64, f64) = (
+        known("board.csv", "care_pays_soonest").parse().unwrap(),
+        known("board.csv", "care_pays_latest").parse().unwrap(),
+    );
+    assert!(soonest < latest, "{soonest} {latest}");
+    assert_eq!(known("figures.csv", "prices.board"), "95,false");
+    assert_eq!(known("figures.csv", "prices.part"), "35,true");
     let early = ["report", &at("journal.db"), "--to", "2026-03-01T12:00:00Z"];
     assert!(text(&mut holdwatch(&early)).contains("8 sheets"));
     holdwatch(&["report", &at("nothing.db")]).assert().code(1);

@@ -43,6 +43,7 @@ fn card(parts: Vec<CardPart>) -> Card {
         required_margin: 2.0,
         side_force: None,
         program: None,
+        into_board: None,
     }
 }
 

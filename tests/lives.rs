@@ -5,7 +5,7 @@
 mod chance;
 
 use chance::Chance;
-use holdwatch::board::{BoardLife, BoardSettings, Trace};
+use holdwatch::board::{BoardLife, BoardSettings, Deed, Trace};
 use holdwatch::moment::Steady;
 
 /// A shop: how fast its jobs wear a board on the mean, how much they differ, and how much a sheet's reading scatters.
@@ -56,7 +56,7 @@ fn holds(seed: u64) -> Option<bool> {
             board.seated(shop.seen(index, &mut chance));
             index += shop.wear(&mut chance);
         }
-        board.skimmed(Steady::from_nanos(0));
+        board.did(Deed::Skimmed);
     }
     let (mut index, asked_at) = (1.0, 1.3 + 0.5 * chance.uniform());
     while index < asked_at {

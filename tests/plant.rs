@@ -115,6 +115,7 @@ fn card() -> Card {
         required_margin: 2.0,
         side_force: None,
         program: None,
+        into_board: None,
     }
 }
 

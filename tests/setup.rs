@@ -385,3 +385,26 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn prices_and_limits_are_read_and_a_measured_friction_stands_in_for_the_materials_own() {
+    let text = fs::read_to_string(here("tests/setups/sound/least.toml")).unwrap();
+    let (before, after) = text.split_once("[board]\n").unwrap();
+    let more =
+        "\n[prices]\nboard = 120\nhour = 60\nkwh = 0.4\n[care]\nskim_minutes = 20\nskim_at = 1.8\npump_kw = 5.5\n";
+    let setup = read_setup(&format!("{before}[board]\nfriction = 0.31\n{after}{more}"), "own.toml").unwrap();
+    assert_eq!(setup.friction, Some(0.31));
+    // By hand: twenty minutes at 60 an hour; 5.5 kW at 0.4.
+    assert!((setup.terms.skim().money() - 20.0).abs() < 1e-9);
+    assert!((setup.terms.pump_hour().unwrap().money() - 2.2).abs() < 1e-9);
+    assert!((setup.terms.settings().skim_at - 1.8).abs() < 1e-12 && setup.terms.settings().seal_at > 1.0);
+    let card = |own: &str| {
+        let text = format!(
+            "name = \"a\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [500, 500]\nthickness_mm = 18\nmaterial = \"mdf\"\n{own}\
+             [cutter]\ndiameter_mm = 6\nflutes = 2\nspindle_rpm = 18000\nfeed_m_min = 5\nhelix = \"down\"\n"
+        );
+        read_card(&text, "card.toml", &setup).unwrap().sheet.material.friction
+    };
+    assert!((card("") - 0.31).abs() < 1e-12, "{}", card(""));
+    assert!((card("friction = 0.2\n") - 0.2).abs() < 1e-12);
+}

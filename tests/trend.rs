@@ -2,7 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test fails by a panic")]
 
-use holdwatch::board::{BoardLife, BoardSettings, Prompt, Trace};
+use holdwatch::board::{BoardLife, BoardSettings, Deed, Prompt, Trace};
 use holdwatch::moment::Steady;
 use holdwatch::stats::{Drift, Line, kendall};
 
@@ -120,7 +120,7 @@ fn a_jump_that_nobody_told_of_is_offered() {
     let jump = board.jump().unwrap();
     assert_eq!(jump.sheets_ago, 100 - (1898 - 1870));
     near(jump.by, 849.972 - 1097.75, 60.0);
-    board.skimmed(Steady::default());
+    board.did(Deed::Skimmed);
     NILE[28..].iter().for_each(|flow| board.seated(trace(*flow)));
     assert_eq!(board.jump(), None);
 }
@@ -248,7 +248,7 @@ fn a_skim_starts_the_trend_anew_and_keeps_its_slope() {
     wear(&mut board, 1.8, 8);
     assert_eq!(board.prompts(), [Prompt::Skim]);
     assert!(board.skim_due().is_some_and(|due| due.sheets == 0.0));
-    board.skimmed(Steady::default());
+    board.did(Deed::Skimmed);
     assert_eq!((board.sheets(), board.leak_index(), board.skim_due()), (0, None, None));
     assert!(board.prompts().is_empty());
     // Four sheets on a fresh face, with the slope known from the last run: from 1.16 to 2 in about 17 more.
@@ -261,11 +261,11 @@ fn a_fresh_face_that_leaks_more_than_the_last_one_asks_for_its_rims_to_be_sealed
     let mut board = BoardLife::new(BoardSettings::default());
     (0..8).for_each(|_| board.seated(trace(1.1)));
     assert!(board.prompts().is_empty());
-    board.skimmed(Steady::default());
+    board.did(Deed::Skimmed);
     (0..5).for_each(|_| board.seated(trace(1.8)));
     assert_eq!(board.prompts(), [Prompt::Seal]);
     near(board.rim_index().unwrap(), 1.8, 1e-12);
-    board.sealed(Steady::default());
+    board.did(Deed::Sealed);
     (0..5).for_each(|_| board.seated(trace(1.1)));
     assert!(board.prompts().is_empty());
     assert_eq!(board.sheets(), 10);
@@ -282,7 +282,7 @@ fn a_long_run_stays_small_and_keeps_its_trend() {
     // The spread of 0.3 about the line is worth 300 sheets of wear.
     near(board.skim_due().unwrap().sheets, 500.0, 100.0);
     for _ in 0..100 {
-        board.skimmed(Steady::default());
+        board.did(Deed::Skimmed);
         (0..300).for_each(|_| board.seated(trace(1.0)));
     }
     let size = postcard::to_stdvec(&board).unwrap().len();

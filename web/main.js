@@ -236,10 +236,19 @@ function showFacts() {
   const behind = newest - acked;
   const saving = !view.degraded.some(({ name }) => name === "not-saving");
   facts.push(saving ? say("journal-line", { count: acked }) : say("journal-behind", { count: behind }));
-  const prompts = board.prompts.map((prompt) => ({ prompt: tell(prompt) }));
-  list(one("#facts"), [...looks, ...prompts, ...facts], (fact) =>
-    fact.prompt ? element("li", fact.prompt, { class: "prompt" }) : element("li", fact),
-  );
+  const prompts = board.prompts.map((prompt) => ({ prompt: tell(prompt), jump: prompt.key.startsWith("prompt-jump") }));
+  list(one("#facts"), [...looks, ...prompts, ...facts], (fact) => (fact.prompt ? promptItem(fact) : element("li", fact)));
+}
+
+/** A prompt; one that asks what happened has a key to say it. */
+function promptItem({ prompt, jump }) {
+  const item = element("li", prompt, { class: "prompt" });
+  if (jump) {
+    const key = element("button", say("key-jump"), { type: "button" });
+    key.addEventListener("click", keys.askJump);
+    item.append(" ", key);
+  }
+  return item;
 }
 
 /** Everything that the newest view says, as far as it may be believed. */

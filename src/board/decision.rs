@@ -137,20 +137,7 @@ impl Upkeep {
     /// [`UpkeepFault`] for numbers that make no sense.
     pub fn cheapest(&self) -> Result<CarePlan, UpkeepFault> {
         self.check()?;
-        let Swept { mut care, mut per_sheet, .. } = self.sweep(|_, _, options| options.cheapest(f64::INFINITY));
-        loop {
-            let better = self.sweep(|_, _, options| options.cheapest(per_sheet));
-            per_sheet = better.per_sheet;
-            if better.care == care {
-                break;
-            }
-            care = better.care;
-        }
-        let worn_out = self.sheet(self.worst_damage, self.skims).0;
-        if worn_out < per_sheet {
-            care.iter_mut().flatten().for_each(|care| *care = Care::Cut);
-        }
-        Ok(CarePlan { per_sheet: Cost(per_sheet.min(worn_out)), care })
+        Ok(self.renewal().cheapest())
     }
 
     /// What the plan that acts at one damage, whatever skims are left, costs per sheet: it skims as long as it can, then changes the
@@ -160,7 +147,7 @@ impl Upkeep {
     /// [`UpkeepFault`] for numbers that make no sense.
     pub fn with_one_threshold(&self, acts_at: usize) -> Result<Cost, UpkeepFault> {
         self.check()?;
-        let swept = self.sweep(|damage, _, options| match (damage >= acts_at, options.skim) {
+        let swept = self.renewal().sweep(|damage, _, options| match (damage >= acts_at, options.skim) {
             (true, Some(_)) => Care::Skim,
             (true, None) => Care::Replace,
             (false, _) => Care::Cut,
@@ -168,37 +155,17 @@ impl Upkeep {
         Ok(Cost(swept.per_sheet))
     }
 
-    /// One sweep from the most worn state to the new board: what `choose` does at each damage with so many skims left, and what that
-    /// costs. At the worst damage there is no cutting on, which would have no end.
-    fn sweep(&self, choose: impl Fn(usize, usize, &Options) -> Care) -> Swept {
-        let (mut care, mut ahead) = (Vec::new(), Vec::new());
-        let mut on_fresh_face: Option<Ahead> = None;
-        for skims_left in 0..=self.skims {
-            let skim = on_fresh_face.map(|ahead| ahead.after(self.skim));
-            let mut row = vec![Ahead::default(); self.worst_damage + 1];
-            let mut deeds = vec![Care::Cut; self.worst_damage + 1];
-            for damage in (0..=self.worst_damage).rev() {
-                let cut = (damage < self.worst_damage).then(|| self.cut(damage, skims_left, &row));
-                let options = Options { cut, skim, replace: Ahead::default().after(self.board) };
-                (deeds[damage], row[damage]) = options.take(choose(damage, skims_left, &options));
-            }
-            on_fresh_face = Some(self.cut(0, skims_left, &row));
-            care.push(deeds);
-            ahead.push(row);
+    /// The same as a problem of renewal.
+    fn renewal(&self) -> Renewal {
+        let row = |left| (0..=self.worst_damage).map(|damage| self.sheet(damage, left)).collect();
+        Renewal {
+            wear: self.wear.clone(),
+            sheet: (0..=self.skims).map(row).collect(),
+            ends: vec![0.0; self.worst_damage + 1],
+            broken: Cost(0.0),
+            skim: self.skim,
+            board: self.board,
         }
-        let cycle = on_fresh_face.unwrap_or_default();
-        Swept { care, ahead, per_sheet: cycle.cost / cycle.sheets }
-    }
-
-    /// What lies ahead if this sheet is cut, given what lies ahead at each greater damage.
-    fn cut(&self, damage: usize, skims_left: usize, row: &[Ahead]) -> Ahead {
-        let mut ahead = Ahead { cost: self.sheet(damage, skims_left).0, sheets: 1.0 };
-        for (step, share) in &self.wear {
-            let next = row[(damage + step).min(self.worst_damage)];
-            ahead.cost += share * next.cost;
-            ahead.sheets += share * next.sheets;
-        }
-        ahead
     }
 
     fn check(&self) -> Result<(), UpkeepFault> {
@@ -215,6 +182,86 @@ impl Upkeep {
         let amounts = [part, energy, skim, board, self.parts, self.margin_spread];
         let sound = amounts.iter().chain(&shares).all(|amount| amount.is_finite() && *amount >= 0.0);
         if sound && self.margin_spread > 0.0 { Ok(()) } else { Err(UpkeepFault::Amount) }
+    }
+}
+
+/// Renewal by condition in numbers alone, as text-books pose it: what a sheet costs at each damage, how it wears, and what renews.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Renewal {
+    /// By how much one sheet raises the damage, at least 1, and how likely.
+    pub wear: Vec<(usize, f64)>,
+    /// What a sheet costs by skims left and damage; every row as long as the first, and of at least two.
+    pub sheet: Vec<Vec<Cost>>,
+    /// The probability that a sheet at this damage ends the board, so that it must be changed; 0 where it only wears.
+    pub ends: Vec<f64>,
+    /// What that costs beyond a new board.
+    pub broken: Cost,
+    /// What a skim costs.
+    pub skim: Cost,
+    /// What a new board costs.
+    pub board: Cost,
+}
+
+impl Renewal {
+    fn worst(&self) -> usize {
+        self.ends.len().saturating_sub(1)
+    }
+
+    /// The plan that costs least per sheet; where two cost the same, the one that cuts on.
+    pub fn cheapest(&self) -> CarePlan {
+        let Swept { mut care, mut per_sheet, .. } = self.sweep(|_, _, options| options.cheapest(f64::INFINITY));
+        loop {
+            let better = self.sweep(|_, _, options| options.cheapest(per_sheet));
+            per_sheet = better.per_sheet;
+            if better.care == care {
+                break;
+            }
+            care = better.care;
+        }
+        // A board that only wears can be cut on for ever at its worst.
+        let lasts = self.ends.iter().all(|ends| *ends <= 0.0);
+        let worn_out = self.sheet.last().and_then(|row| row.last()).map_or(f64::INFINITY, |cost| cost.0);
+        if lasts && worn_out < per_sheet {
+            care.iter_mut().flatten().for_each(|care| *care = Care::Cut);
+            per_sheet = worn_out;
+        }
+        CarePlan { per_sheet: Cost(per_sheet), care }
+    }
+
+    /// One sweep from the most worn state to the new board: what `choose` does at each damage with so many skims left, and what that
+    /// costs. At the worst damage there is no cutting on, which would have no end.
+    fn sweep(&self, choose: impl Fn(usize, usize, &Options) -> Care) -> Swept {
+        let (mut care, mut ahead) = (Vec::new(), Vec::new());
+        let mut on_fresh_face: Option<Ahead> = None;
+        let worst = self.worst();
+        for skims_left in 0..self.sheet.len() {
+            let skim = on_fresh_face.map(|ahead| ahead.after(self.skim));
+            let mut row = vec![Ahead::default(); worst + 1];
+            let mut deeds = vec![Care::Cut; worst + 1];
+            for damage in (0..=worst).rev() {
+                let cut = (damage < worst).then(|| self.cut(damage, skims_left, &row));
+                let options = Options { cut, skim, replace: Ahead::default().after(self.board) };
+                (deeds[damage], row[damage]) = options.take(choose(damage, skims_left, &options));
+            }
+            on_fresh_face = Some(self.cut(0, skims_left, &row));
+            care.push(deeds);
+            ahead.push(row);
+        }
+        let cycle = on_fresh_face.unwrap_or_default();
+        Swept { care, ahead, per_sheet: cycle.cost / cycle.sheets }
+    }
+
+    /// What lies ahead if this sheet is cut, given what lies ahead at each greater damage.
+    fn cut(&self, damage: usize, skims_left: usize, row: &[Ahead]) -> Ahead {
+        let (worst, ends) = (self.worst(), self.ends[damage]);
+        let mut ahead = Ahead { cost: self.sheet[skims_left][damage].0, sheets: 1.0 };
+        ahead.cost += ends * (self.broken.0 + self.board.0);
+        for (step, share) in &self.wear {
+            let (next, share) = (row[(damage + step).min(worst)], share * (1.0 - ends));
+            ahead.cost += share * next.cost;
+            ahead.sheets += share * next.sheets;
+        }
+        ahead
     }
 }
 

@@ -6,23 +6,30 @@
 //! part in the trend. The end of the interval is Fieller's, and where the sheets do not say when, the answer is unknown.
 
 pub mod advice;
+mod book;
 pub mod causes;
 mod decision;
 mod moisture;
+mod outlook;
 pub mod pumps;
 mod range;
 pub mod scars;
 pub mod sealing;
 pub mod skim;
 pub mod survey;
+mod terms;
 
-pub use decision::{Care, CarePlan, Cost, Prospect, Upkeep, UpkeepFault};
+pub use book::{Book, PumpClock, SheetEnd, thickness};
+pub use decision::{Care, CarePlan, Cost, Prospect, Renewal, Upkeep, UpkeepFault};
+pub use outlook::{Ask, CareAhead, Money, Outlook, SealGain, likely};
 pub use range::OutOfRange;
+pub use terms::{Figure, Terms};
 
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Steady;
 use crate::stats::{Drift, Line, kendall, median, robust_deviation};
+use crate::units::{Length, Vacuum};
 
 /// What one seated sheet says about the board.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -51,6 +58,42 @@ pub struct Jump {
     pub sheets_ago: u64,
     /// By what the leak index changed.
     pub by: f64,
+}
+
+/// Something done for the board or its pump, after which sheets are not compared with those before.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Deed {
+    /// The face was skimmed.
+    Skimmed,
+    /// Rims and seams were sealed.
+    Sealed,
+    /// The filter was changed or cleaned.
+    FilterChanged,
+    /// Another board was fitted.
+    BoardChanged,
+    /// The pump was serviced.
+    PumpServiced,
+}
+
+/// What somebody tells of the board.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Told {
+    /// This was done, just now; of a skim, what it took off the face if that is known.
+    Did(Deed, Option<Length>),
+    /// The jump that was asked about came of this; of nothing that anybody did.
+    JumpWas(Option<Deed>),
+    /// The pressure over the filter was read.
+    FilterDrop(Vacuum),
+}
+
+/// How fast the leak index rises.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WearRate {
+    /// By what each sheet raises it.
+    pub per_sheet: f64,
+    /// The standard error of that.
+    pub error: f64,
 }
 
 /// Care that the board asks for, to be done at leisure.
@@ -92,6 +135,9 @@ pub struct BoardLife {
     asks_skim: bool,
     /// What a fresh face leaked after the last sealing.
     fresh_when_sealed: Option<f64>,
+    /// Up to this sheet jumps were asked about, and nothing had been done.
+    #[serde(default)]
+    asked_up_to: f64,
 }
 
 /// The sheets between two resets.
@@ -122,6 +168,8 @@ const BESIDE_JUMP: usize = 5;
 /// By how many variances times the logarithm of the number of sheets two lines must be better than one (least-squares split;
 /// two to three is usual, twice that keeps from asking for nothing).
 const JUMP_PENALTY: f64 = 6.0;
+/// A rise of fewer standard errors than this is none.
+const WEARS: f64 = 2.0;
 /// The confidence of the interval.
 const CONFIDENCE: f64 = 0.9;
 
@@ -135,7 +183,45 @@ impl BoardLife {
             skimmed_at: 0,
             asks_skim: false,
             fresh_when_sealed: None,
+            asked_up_to: 0.0,
         }
+    }
+
+    /// Other limits from now on.
+    pub fn set_limits(&mut self, settings: BoardSettings) {
+        if self.settings != settings {
+            self.settings = settings;
+            self.asks_skim = self.leak_index().is_some_and(|index| index >= settings.skim_at);
+        }
+    }
+
+    /// Something was done just now.
+    pub fn did(&mut self, deed: Deed) {
+        self.did_before(deed, 0);
+    }
+
+    /// Something was done before the last so many sheets seated, which begin a run of their own.
+    pub fn did_before(&mut self, deed: Deed, sheets: u64) {
+        let border = self.seen.saturating_sub(sheets);
+        let later = self.runs.last_mut().map(|run| run.split_off(border as f64)).unwrap_or_default();
+        match deed {
+            Deed::Skimmed => (self.skimmed_at, self.asks_skim) = (border, false),
+            Deed::Sealed => self.fresh_when_sealed = None,
+            Deed::FilterChanged | Deed::PumpServiced => self.asks_skim = false,
+            Deed::BoardChanged => {
+                self.runs.clear();
+                (self.skimmed_at, self.asks_skim, self.fresh_when_sealed) = (border, false, None);
+            }
+        }
+        self.begin(Run::new(matches!(deed, Deed::Skimmed | Deed::BoardChanged)));
+        for (sheet, index) in later {
+            self.compare(sheet, index);
+        }
+    }
+
+    /// The jump that was asked about came of nothing that anybody did: it is not asked about again.
+    pub fn jump_was_nothing(&mut self) {
+        self.asked_up_to = self.seen as f64;
     }
 
     /// A sheet seated; one without a finite leak index counts as a sheet only.
@@ -144,9 +230,12 @@ impl BoardLife {
         if !trace.leak_index.is_finite() {
             return;
         }
-        let sheet = self.seen as f64;
+        self.compare(self.seen as f64, trace.leak_index);
+    }
+
+    fn compare(&mut self, sheet: f64, leak_index: f64) {
         if let Some(run) = self.runs.last_mut() {
-            run.push(sheet, trace.leak_index);
+            run.push(sheet, leak_index);
         }
         self.asks_skim |= self.leak_index().is_some_and(|index| index >= self.settings.skim_at);
         if self.fresh_when_sealed.is_none() {
@@ -155,17 +244,9 @@ impl BoardLife {
         }
     }
 
-    /// The face was skimmed.
-    pub fn skimmed(&mut self, _at: Steady) {
-        self.skimmed_at = self.seen;
-        self.asks_skim = false;
-        self.begin(Run::new(true));
-    }
-
-    /// The rims were sealed.
-    pub fn sealed(&mut self, _at: Steady) {
-        self.fresh_when_sealed = None;
-        self.begin(Run::new(false));
+    /// Sheets that ever seated.
+    pub fn seen(&self) -> u64 {
+        self.seen
     }
 
     /// Sheets seated since the last skim.
@@ -185,14 +266,23 @@ impl BoardLife {
         self.runs.last()?.fresh()
     }
 
-    /// When a skim is due by the trend since the last one; `None` for unknown.
-    pub fn skim_due(&self) -> Option<SkimDue> {
+    fn drift(&self) -> Option<Drift> {
         let runs: Vec<&[(f64, f64)]> = self.runs.iter().map(|run| run.points.as_slice()).collect();
         let slope = kendall(&runs)?.slope;
         let kept: Vec<Vec<(f64, f64)>> = near_the_line(&runs, slope);
-        let drift = Drift::fit(&kept.iter().map(Vec::as_slice).collect::<Vec<_>>(), UNEVEN)
-            .filter(|drift| drift.slope > 0.0)?;
-        let crossing = drift.meets(self.settings.skim_at, CONFIDENCE)?;
+        Drift::fit(&kept.iter().map(Vec::as_slice).collect::<Vec<_>>(), UNEVEN).filter(|drift| drift.slope > 0.0)
+    }
+
+    /// How fast the leak index rises; `None` for unknown, where the sheets do not say that it rises at all.
+    pub fn wear(&self) -> Option<WearRate> {
+        let drift = self.drift()?;
+        let (per_sheet, error) = (drift.slope, drift.slope_error());
+        (per_sheet > WEARS * error).then_some(WearRate { per_sheet, error })
+    }
+
+    /// When a skim is due by the trend since the last one; `None` for unknown.
+    pub fn skim_due(&self) -> Option<SkimDue> {
+        let crossing = self.drift()?.meets(self.settings.skim_at, CONFIDENCE)?;
         let left = |sheet: f64| (sheet - self.seen as f64).max(0.0);
         let (soonest, latest) = crossing.interval;
         Some(SkimDue { sheets: left(crossing.x), interval: (left(soonest), left(latest)) })
@@ -219,8 +309,9 @@ impl BoardLife {
         let (before, after) = points.split_at(place);
         let worn = two.slope * (mean(after, |point| point.0) - mean(before, |point| point.0));
         let by = mean(after, |point| point.1) - mean(before, |point| point.1) - worn;
-        let sheets_ago = (self.seen as f64 - points[place - 1].0).max(0.0) as u64;
-        Some(Jump { sheets_ago, by })
+        let last_before = points[place - 1].0;
+        let sheets_ago = (self.seen as f64 - last_before).max(0.0) as u64;
+        (last_before >= self.asked_up_to).then_some(Jump { sheets_ago, by })
     }
 
     /// What the board asks for now.
@@ -258,6 +349,13 @@ impl Run {
             };
             self.points = self.points.chunks(2).map(middle).collect();
         }
+    }
+
+    /// Takes away the points after a sheet.
+    fn split_off(&mut self, sheet: f64) -> Vec<(f64, f64)> {
+        let kept = self.points.partition_point(|point| point.0 <= sheet);
+        self.first.truncate(kept);
+        self.points.split_off(kept)
     }
 
     /// The leak index of its fresh face, if it began with one and enough sheets are known.

@@ -48,14 +48,23 @@ pub fn replayed(table: &Table, other: &Table, sheets: &[PastSheet], required: f6
     }
 }
 
+/// The level of so many times the leak on the same pump.
+pub fn level_at(table: &Table, level: Vacuum, times: f64) -> Vacuum {
+    level_of(table, table, level, times)
+}
+
 /// The level of the same leak on another pump.
 fn level_on(table: &Table, other: &Table, level: Vacuum) -> Vacuum {
+    level_of(table, other, level, 1.0)
+}
+
+fn level_of(table: &Table, other: &Table, level: Vacuum, times: f64) -> Vacuum {
     let room = table.air.room;
     let potential = |level: Vacuum| level.below(room).potential_below(room).pascals_squared();
     if potential(level) <= 0.0 {
         return level;
     }
-    let leak = drawn(table, level).m3_per_s() / potential(level);
+    let leak = times * drawn(table, level).m3_per_s() / potential(level);
     let (mut low, mut high) = (Vacuum::ZERO, Vacuum::from_pascals(room.pascals()));
     for _ in 0..60 {
         let middle = (low + high) * 0.5;

@@ -1,13 +1,14 @@
 //! What sealing gives back: the level with a side's rim or a seam closed, less the level as it is.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
+use super::pumps::level_at;
 use super::survey::Side;
 use crate::table::{ClosedForm, Condensed, Rim, Table, TableLoad, ZoneSet, operating_point};
 use crate::units::Vacuum;
 
 /// What is sealed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Bead {
     /// A side.
@@ -19,7 +20,7 @@ pub enum Bead {
 }
 
 /// What that gives back.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Gain {
     /// What is sealed.
     pub of: Bead,
@@ -46,6 +47,12 @@ pub fn gains(table: &Table, load: &TableLoad, open: ZoneSet) -> Vec<Gain> {
         .collect();
     gains.sort_by(|a, b| b.level.pascals().total_cmp(&a.level.pascals()));
     gains
+}
+
+/// What taking away so large a share of the leak gives back at this level: how much deeper it gets, and by what every margin grows.
+pub fn given_back(table: &Table, level: Vacuum, share: f64) -> (Vacuum, f64) {
+    let after = level_at(table, level, (1.0 - share).clamp(0.0, 1.0));
+    (after - level, if level > Vacuum::ZERO { after / level } else { 1.0 })
 }
 
 fn sealed(table: &Table, bead: Bead) -> Table {

@@ -9,7 +9,7 @@ use serde_json::json;
 
 use super::files;
 use crate::board::advice::{Acceptance, Advice, Delivered, Holds, NewBoard, density};
-use crate::board::{Care, CarePlan, Cost, Prospect, Upkeep};
+use crate::board::{Care, CarePlan, Cost, Prospect, Terms, Upkeep};
 use crate::table::{BoardClass, Faces};
 use crate::units::{Density, Length, Mass, Vacuum};
 
@@ -330,10 +330,17 @@ impl Accept {
     }
 }
 
+/// Sheets a day and skims in a board where neither the command line nor a setup tells them.
+const SHEETS_A_DAY: f64 = 20.0;
+const SKIMS: usize = 8;
+
 /// Skims and new boards by cost; every number can be argued with.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  holdwatch board when --damage 12 --skims-left 5 --sheets-a-day 20 --part-price 35")]
 struct When {
+    /// The setup file, whose [prices] and [care] stand in for what is not told here.
+    #[arg(long, value_name = "FILE")]
+    setup: Option<PathBuf>,
     /// The damage index now, 0 on a fresh face.
     #[arg(long, value_name = "STEPS")]
     damage: usize,
@@ -341,8 +348,8 @@ struct When {
     #[arg(long, value_name = "COUNT")]
     skims_left: usize,
     /// Skims in a new board.
-    #[arg(long, value_name = "COUNT", default_value_t = 8)]
-    skims: usize,
+    #[arg(long, value_name = "COUNT")]
+    skims: Option<usize>,
     /// Shares of sheets that raise the damage by 1, 2, 3 … steps.
     #[arg(long, value_name = "SHARE", num_args = 1.., default_values_t = [0.5, 0.35, 0.15])]
     wear: Vec<f64>,
@@ -365,23 +372,23 @@ struct When {
     #[arg(long, value_name = "COUNT", default_value_t = 6.0)]
     parts: f64,
     /// What a lost part costs.
-    #[arg(long, value_name = "MONEY", default_value_t = 35.0)]
-    part_price: f64,
+    #[arg(long, value_name = "MONEY")]
+    part_price: Option<f64>,
     /// The pump's energy for a sheet.
     #[arg(long, value_name = "MONEY", default_value_t = 0.9)]
     energy: f64,
     /// A skim, minutes and slice together.
-    #[arg(long, value_name = "MONEY", default_value_t = 14.0)]
-    skim_price: f64,
+    #[arg(long, value_name = "MONEY")]
+    skim_price: Option<f64>,
     /// A new board, fitted and faced.
-    #[arg(long, value_name = "MONEY", default_value_t = 95.0)]
-    board_price: f64,
+    #[arg(long, value_name = "MONEY")]
+    board_price: Option<f64>,
     /// Sheets cut in a day.
-    #[arg(long, value_name = "COUNT", default_value_t = 20.0)]
-    sheets_a_day: f64,
+    #[arg(long, value_name = "COUNT")]
+    sheets_a_day: Option<f64>,
     /// Days from ordering a board to having it.
-    #[arg(long, value_name = "DAYS", default_value_t = 10.0)]
-    lead_days: f64,
+    #[arg(long, value_name = "DAYS")]
+    lead_days: Option<f64>,
     /// Write the plan as JSON.
     #[arg(long)]
     json: bool,
@@ -389,10 +396,13 @@ struct When {
 
 impl When {
     fn run(self) -> Result<ExitCode> {
-        let upkeep = self.upkeep();
+        let terms = self.setup.as_deref().map(files::setup).transpose()?.map(|setup| setup.terms).unwrap_or_default();
+        let upkeep = self.upkeep(&terms);
         let plan = upkeep.cheapest()?;
         let ahead = plan.prospect(&upkeep, self.damage, self.skims_left, self.wear_error);
-        let order = ahead.to_board.map(|(soonest, _)| (soonest / self.sheets_a_day - self.lead_days).max(0.0));
+        let a_day = self.sheets_a_day.or(terms.sheets_a_day).unwrap_or(SHEETS_A_DAY);
+        let lead = self.lead_days.unwrap_or(terms.lead_days());
+        let order = ahead.to_board.map(|(soonest, _)| (soonest / a_day - lead).max(0.0));
         if self.json {
             let care = plan.at(self.damage, self.skims_left);
             println!(
@@ -405,29 +415,33 @@ impl When {
             );
             return Ok(ExitCode::SUCCESS);
         }
-        self.tell(&plan, &ahead, order);
+        self.tell(&upkeep, &plan, &ahead, order);
         Ok(ExitCode::SUCCESS)
     }
 
-    fn upkeep(&self) -> Upkeep {
+    fn upkeep(&self, terms: &Terms) -> Upkeep {
+        let money = |told: Option<f64>, own: Cost| told.map_or(own, Cost::from_money);
         Upkeep {
             worst_damage: 40.max(2 * self.damage),
-            skims: self.skims.max(self.skims_left),
+            skims: self
+                .skims
+                .unwrap_or(if self.setup.is_some() { terms.skims_in_new() } else { SKIMS })
+                .max(self.skims_left),
             wear: self.wear.iter().enumerate().map(|(place, share)| (place + 1, *share)).collect(),
             fresh_margin: self.fresh_margin,
             damage_takes: self.damage_takes,
             skim_takes: self.skim_takes,
             margin_spread: self.spread,
             parts: self.parts,
-            part: Cost::from_money(self.part_price),
+            part: money(self.part_price, terms.part()),
             energy: Cost::from_money(self.energy),
             damage_costs: 0.02,
-            skim: Cost::from_money(self.skim_price),
-            board: Cost::from_money(self.board_price),
+            skim: money(self.skim_price, terms.skim()),
+            board: money(self.board_price, terms.board()),
         }
     }
 
-    fn tell(&self, plan: &CarePlan, ahead: &Prospect, order: Option<f64>) {
+    fn tell(&self, upkeep: &Upkeep, plan: &CarePlan, ahead: &Prospect, order: Option<f64>) {
         match (plan.at(self.damage, self.skims_left), ahead.to_care) {
             (Care::Skim, _) => println!("skim now"),
             (Care::Replace, _) => println!("change the board now"),
@@ -448,7 +462,12 @@ impl When {
             );
         }
         println!("\nfrom, to be argued with:");
-        println!("  a lost part costs {}, a skim {}, a board {}", self.part_price, self.skim_price, self.board_price);
+        println!(
+            "  a lost part costs {}, a skim {}, a board {}",
+            upkeep.part.money(),
+            upkeep.skim.money(),
+            upkeep.board.money()
+        );
         println!("  margin {} on a fresh face, spread {}", self.fresh_margin, self.spread);
         println!("  {} parts and {} of energy a sheet; wear by {:?}", self.parts, self.energy, self.wear);
     }

@@ -57,7 +57,7 @@ impl Pump {
     pub(super) fn run(self) -> Result<ExitCode> {
         let (setup, other) = (files::setup(&self.setup)?, files::setup(&self.other)?);
         let window = Window { from: time(self.from.as_deref(), i64::MIN)?, to: time(self.to.as_deref(), i64::MAX)? };
-        let story = Story::read(&Where::from_text(&self.journal), window)?;
+        let story = Story::read(&Where::from_text(&self.journal), window, None)?;
         let sheets: Vec<PastSheet> = story
             .sheets
             .iter()

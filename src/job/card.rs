@@ -94,4 +94,7 @@ pub struct Card {
     /// The cut program, from which the parts come; none where the card names them.
     #[serde(default)]
     pub program: Option<CardProgram>,
+    /// How far the cutter goes into the board, if the card says it.
+    #[serde(default)]
+    pub into_board: Option<Length>,
 }

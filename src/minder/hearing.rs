@@ -70,18 +70,22 @@ impl Minder {
         let Some(health) = self.health.get_mut(place) else { return };
         let judged = health.judge(at.steady, raw, self.room.now, motion);
         let before = self.newest[place];
+        if gauge == self.main {
+            self.count_pump(at.steady, before.map(|before| before.at));
+        }
         self.newest[place] =
             Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });
         if let Some(before) = before {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let band = self.held_against().filter(|_| gauge == self.main);
+            let band = self.held_against().filter(|_| gauge == self.main && !self.guided.quiet);
             let band = band.map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);
         }
         self.take_other(at, gauge, &judged);
+        self.feel_guided(at, gauge, &judged, out);
         if gauge == self.main {
             self.note_rest(at, &judged.doubts);
             self.assess(at, out);
@@ -171,6 +175,7 @@ impl Minder {
             required_margin: self.required_margin(),
         };
         let assessment = self.watch.assess(&sample);
+        let assessment = self.quietened(assessment);
         let before = self.assessment.replace(assessment);
         if assessment.cutting != CuttingKnown::No {
             self.worst_margin = match (self.worst_margin, least_margin) {

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::Minder;
-use crate::board::{BoardLife, BoardSettings, Trace};
+use super::{CheckLog, Minder, SurveyRun};
+use crate::board::{BoardLife, BoardSettings, Book, Trace};
 use crate::event::{Action, Fact, Outcome, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
@@ -24,6 +24,8 @@ pub struct Memory {
     #[serde(with = "pairs")]
     pub(super) taught: BTreeMap<ZoneSet, Taught>,
     pub(super) board: BoardLife,
+    #[serde(default)]
+    pub(super) book: Book,
     /// Sheets counted so far.
     pub(super) sheet: u64,
     /// Sheets still to be watched without announcing anything.
@@ -70,11 +72,17 @@ impl Memory {
         Memory {
             taught: BTreeMap::new(),
             board: BoardLife::new(BoardSettings::default()),
+            book: Book::default(),
             sheet: 0,
             shadow_left: shadow_sheets,
             last_sheet: None,
             skimmed_on: None,
         }
+    }
+
+    /// The board's book.
+    pub fn book(&self) -> &Book {
+        &self.book
     }
 
     /// When the board was last told to be skimmed, if that is known.
@@ -98,6 +106,10 @@ pub struct Remembered {
     pub memory: Option<Memory>,
     /// The last number used.
     pub last_seq: Seq,
+    /// The last survey, under way or ended.
+    pub survey: Option<SurveyRun>,
+    /// The morning's checks.
+    pub check: Option<CheckLog>,
 }
 
 /// How long a clock step is shown.
@@ -133,7 +145,6 @@ impl Minder {
         if assessment.sheet_started {
             self.memory.sheet += 1;
             self.worst_margin = None;
-            self.memory.last_sheet = None;
             self.seated = None;
             self.changed = true;
         }
@@ -149,13 +160,14 @@ impl Minder {
         self.seated = Some(seated);
         self.keep_entry(at, "seated", &(self.memory.sheet, seated), out);
         if let Some((leak_index, spread)) = seated.leak_index() {
-            self.memory.board.seated(Trace { at: at.steady, leak_index, spread });
+            self.note_leak(at, &seated, Trace { at: at.steady, leak_index, spread });
             self.keep_memory(at, out);
         }
         self.changed = true;
     }
 
     fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
+        self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {
             sheet: self.memory.sheet,

@@ -9,20 +9,26 @@
 //! - every record has the next number, and no number is used twice.
 
 mod around;
+mod board;
 mod calling;
+mod check;
 mod comparing;
 mod fetching;
+mod guided;
 mod hearing;
 mod keeping;
 mod orders;
 mod progress;
 mod showing;
+mod survey;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Roll, Rule};
+use crate::board::Outlook;
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
 use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
@@ -31,14 +37,18 @@ use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
 use crate::setup::Setup;
 use crate::table::ZoneSet;
+use crate::view::BoardDetail;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
 use around::{Filter, Room};
+pub use check::{CheckLog, Morning};
 use comparing::Compared;
 use fetching::Fetching;
+use guided::Guided;
 use hearing::Newest;
 pub use keeping::{Memory, Remembered};
 use progress::{Pace, Run};
+pub use survey::SurveyRun;
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -113,6 +123,15 @@ pub struct Minder {
     assessment: Option<Assessment>,
     seated: Option<Seated>,
     worst_margin: Option<f64>,
+    /// Whether the sheet on the table was cut.
+    was_cut: bool,
+    /// How long the pump has run that is not yet in the book.
+    pumped: Span,
+    /// How the board stands; it follows from the memory and is not written down.
+    #[serde(skip)]
+    outlook: Option<Outlook>,
+    #[serde(skip)]
+    board_detail: Arc<BoardDetail>,
     light: Pattern,
     light_test_from: Option<Steady>,
     degraded: BTreeMap<String, Moment>,
@@ -122,6 +141,7 @@ pub struct Minder {
     blind_since: Option<Steady>,
     wake_at: Option<Steady>,
     changed: bool,
+    guided: Guided,
 }
 
 impl Minder {
@@ -130,13 +150,8 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        let main = setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
-        let watch = Watch::new(WatchSettings {
-            interval: main.every,
-            false_alarm_interval: setup.watch.false_alarm_every,
-            kerf_error: kerf_error(&setup),
-            ..WatchSettings::default()
-        });
+        setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
+        let watch = watch(&setup);
         let talkers = talkers(&setup)?;
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
@@ -171,6 +186,10 @@ impl Minder {
             assessment: None,
             seated: None,
             worst_margin: None,
+            was_cut: false,
+            pumped: Span::ZERO,
+            outlook: None,
+            board_detail: Arc::default(),
             light: Pattern::DARK,
             light_test_from: None,
             degraded: BTreeMap::new(),
@@ -180,8 +199,13 @@ impl Minder {
             blind_since: None,
             wake_at: None,
             changed: true,
+            guided: Guided::remembered(remembered.survey, remembered.check.unwrap_or_default(), at.steady),
         };
+        // What only a person reads of a setup need not be written down with the state.
+        minder.setup.assumptions.clear();
+        minder.setup.warnings.clear();
         minder.heed_shadow(at.steady);
+        minder.open_book();
         Ok(minder)
     }
 
@@ -200,6 +224,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
@@ -218,7 +243,9 @@ impl Minder {
     /// # Errors
     /// [`MinderError::Snapshot`] for bytes that are none, or of another version of the program.
     pub fn restore(snapshot: &[u8]) -> Result<Self, MinderError> {
-        Ok(postcard::from_bytes(snapshot)?)
+        let mut minder: Minder = postcard::from_bytes(snapshot)?;
+        minder.look_at_board();
+        Ok(minder)
     }
 
     /// The setup that is minded.
@@ -236,6 +263,7 @@ impl Minder {
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
         self.follow_room(out);
+        self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);
@@ -314,6 +342,17 @@ impl Minder {
     fn line_gone(&self, line: LineId) -> String {
         format!("line-{}-gone", self.line_name(line))
     }
+}
+
+/// A watch that has seen nothing yet.
+fn watch(setup: &Setup) -> Watch {
+    let usual = WatchSettings::default();
+    Watch::new(WatchSettings {
+        interval: setup.main_gauge_settings().map_or(usual.interval, |main| main.every),
+        false_alarm_interval: setup.watch.false_alarm_every,
+        kerf_error: kerf_error(setup),
+        ..usual
+    })
 }
 
 /// The standard error of the computed effect of the kerf, as a share of it. The band has it at what is not known of the board and of a

@@ -3,6 +3,7 @@
 use super::progress::Run;
 use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
+use crate::board::{Deed, Told as BoardTold};
 use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome};
 use crate::expectation::zones_under;
 use crate::job::{Card, Progress};
@@ -31,6 +32,8 @@ impl Minder {
         if kept.get("Progress").is_none() {
             self.keep_entry(at, "command", &(actor, kept, &answer), out);
         }
+        // Whoever is answered that an order was taken sees what it did.
+        self.show_guided(out);
         out.push(Action::Answer(id, answer));
         self.changed = true;
     }
@@ -49,21 +52,15 @@ impl Minder {
             Command::Unshelve(tag) => answer(self.roll.unshelve(tag, at.steady)),
             Command::Reset(tag) => answer(self.roll.reset(tag, at.steady)),
             Command::SheetOutcome(outcome, part) => self.note_outcome(at, outcome, part, out),
-            Command::Skimmed => {
-                self.memory.board.skimmed(at.steady);
-                self.memory.skimmed_on = at.civil.or(self.memory.skimmed_on);
-                self.keep_memory(at, out);
-                Answer::Done
-            }
-            Command::Sealed => {
-                self.memory.board.sealed(at.steady);
-                self.keep_memory(at, out);
-                Answer::Done
-            }
+            Command::Skimmed => self.heed_board(at, BoardTold::Did(Deed::Skimmed, None), out),
+            Command::Sealed => self.heed_board(at, BoardTold::Did(Deed::Sealed, None), out),
+            Command::Board(told) => self.heed_board(at, told, out),
             Command::TestLight => {
                 self.light_test_from = Some(at.steady);
                 Answer::Done
             }
+            Command::Survey(order) => self.obey_survey(at, order, out),
+            Command::Check(order) => self.obey_check(at, order, out),
         }
     }
 
@@ -103,7 +100,7 @@ impl Minder {
         }
     }
 
-    fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
+    pub(super) fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
         let zones = &self.setup.table.plenum.zones;
         names
             .iter()

@@ -2,7 +2,6 @@
 
 use super::Minder;
 use crate::alarm::{State, Status, Tag};
-use crate::board::Prompt;
 use crate::event::Action;
 use crate::gauge::Quality;
 use crate::job::Card;
@@ -10,7 +9,7 @@ use crate::job::plan::{ObstacleKind, Warning};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
+use crate::view::{AlarmView, Degraded, ExpectedView, Guide, JobView, MarginView, Message, View, ZoneView};
 use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -63,9 +62,11 @@ impl Minder {
             absolute_pa: vacuum.map(|vacuum| vacuum.below(room).pascals()),
             room_absolute_pa: room.pascals(),
             full_scale_vacuum_pa: self.setup.full_scale.pascals(),
-            expected: self.expected_view(),
+            expected: self.expected_view().filter(|_| !self.guided.quiet),
             // A margin is that of a sheet that lies as the forecast takes it to lie.
-            margin: vacuum.filter(|_| verdict != Verdict::Loose).and_then(|vacuum| self.margin_view(vacuum)),
+            margin: vacuum
+                .filter(|_| verdict != Verdict::Loose && !self.guided.quiet)
+                .and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
             zones: self.zone_views(at.steady),
             gauges: self.gauge_views(at.steady),
@@ -80,6 +81,13 @@ impl Minder {
             watching_s: at.since(self.started).map_or(0.0, Span::secs_f64),
             sheet: self.memory.sheet,
             version: env!("CARGO_PKG_VERSION").to_owned(),
+            guide: self.guide_live(at.steady),
+            ask_outcome: self
+                .memory
+                .last_sheet
+                .as_ref()
+                .filter(|sheet| sheet.outcome.is_none())
+                .map(|sheet| sheet.sheet),
         }
     }
 
@@ -118,6 +126,10 @@ impl Minder {
             Verdict::Weak => "level-below-band",
             Verdict::High => "level-above-band",
             Verdict::Off => "pump-off",
+            Verdict::NoJob if self.guided.quiet => match self.guided.running() {
+                Some(Guide::Check) => "checking",
+                Some(Guide::Survey) | None => "surveying",
+            },
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",
@@ -229,22 +241,6 @@ impl Minder {
             }
         };
         Some(Message::new(cause_key(cause)))
-    }
-
-    fn board_view(&self, at: Steady) -> BoardView {
-        let board = &self.memory.board;
-        let due = board.skim_due();
-        let prompts = board.prompts().into_iter().map(|prompt| match (prompt, due) {
-            (Prompt::Skim, Some(due)) => Message::new("prompt-skim").with_number("sheets", due.sheets),
-            (Prompt::Skim, None) => Message::new("prompt-skim-now"),
-            (Prompt::Seal, _) => Message::new("prompt-seal"),
-        });
-        BoardView {
-            leak_index: board.leak_index(),
-            sheets: board.sheets(),
-            skim_in_sheets: due.map(|due| due.sheets),
-            prompts: prompts.chain(self.filter_is_loaded(at).then(|| Message::new("prompt-filter"))).collect(),
-        }
     }
 
     fn degraded_views(&self, at: Moment) -> Vec<Degraded> {

@@ -11,17 +11,18 @@ use serde_json::Value;
 
 use super::problem::Problem;
 use super::routes::Desk;
-use crate::event::{Actor, Answer, Command, Outcome, ProgressTold, Span, Tag};
+use crate::event::{Actor, Answer, Command, Deed, Length, Outcome, ProgressTold, Span, Tag, Told, Vacuum};
 
 type Desked = State<Arc<Desk>>;
 type Outcomes = Result<StatusCode, Problem>;
 
 const LONGEST_NAME: usize = 64;
+const DEEPEST_SKIM_MM: f64 = 10.0;
 const LONGEST_RUN_S: f64 = 604_800.0;
 const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
 
 /// A body that is JSON of a known form, read within the limits.
-pub(super) struct Body<T>(T);
+pub(super) struct Body<T>(pub(super) T);
 
 impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Body<T> {
     type Rejection = Problem;
@@ -76,6 +77,30 @@ pub(super) struct ProgressBody {
 pub(super) struct Sheet {
     outcome: Outcome,
     part: Option<String>,
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Did {
+    did: Deed,
+    depth_mm: Option<f64>,
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct JumpBody {
+    /// Null for nothing; it may not be left out.
+    #[serde(deserialize_with = "Option::deserialize")]
+    was: Option<Deed>,
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FilterBody {
+    drop_pa: f64,
     by: Option<String>,
 }
 
@@ -162,7 +187,28 @@ pub(super) async fn sealed(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
     carry_out(desk, body.by, Command::Sealed).await
 }
 
-async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
+pub(super) async fn did(desk: Desked, Body(body): Body<Did>) -> Outcomes {
+    let depth = body.depth_mm.map(|mm| within("depth_mm", mm, 0.0, DEEPEST_SKIM_MM)).transpose()?;
+    carry_out(desk, body.by, Command::Board(Told::Did(body.did, depth.map(Length::from_millimetres)))).await
+}
+
+pub(super) async fn jump(desk: Desked, Body(body): Body<JumpBody>) -> Outcomes {
+    carry_out(desk, body.by, Command::Board(Told::JumpWas(body.was))).await
+}
+
+pub(super) async fn filter(desk: Desked, Body(body): Body<FilterBody>) -> Outcomes {
+    let drop = Vacuum::from_pascals(within("drop_pa", body.drop_pa, 0.0, 1e5)?);
+    carry_out(desk, body.by, Command::Board(Told::FilterDrop(drop))).await
+}
+
+fn within(name: &str, value: f64, least: f64, most: f64) -> Result<f64, Problem> {
+    if (least..=most).contains(&value) {
+        return Ok(value);
+    }
+    Err(unprocessable(format!("{name}: {value} is not within {least} to {most}")))
+}
+
+pub(super) async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
     let answer = desk.page.program.command(actor(by), command);
     match tokio::time::timeout(desk.page.limits.answer_within, answer).await {
         Ok(Answer::Done) => Ok(StatusCode::NO_CONTENT),
@@ -194,6 +240,6 @@ fn alarm(tag: &str) -> Result<Tag, Problem> {
     })
 }
 
-fn unprocessable(detail: String) -> Problem {
+pub(super) fn unprocessable(detail: String) -> Problem {
     Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
 }

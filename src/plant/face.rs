@@ -189,6 +189,7 @@ mod tests {
             required_margin: 2.0,
             side_force: None,
             program: None,
+            into_board: None,
         };
         (table, card)
     }

@@ -1,11 +1,11 @@
 //! A job card: the sheet, the cutter and the parts, checked against the table that they will lie on.
 
-use super::Setup;
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
 use super::material::materials;
 use super::notes::{Complaint, complaint};
 use super::program::program;
 use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
+use super::{FRICTION, Setup};
 use crate::job::plan::Tool;
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
@@ -18,7 +18,7 @@ const MOST_PARTS: usize = 1000;
 pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     let name = root.text("name").required();
     let sheet_section = root.section("sheet");
-    let sheet = sheet(&sheet_section, &outline(&setup.table.board));
+    let sheet = sheet(&sheet_section, &outline(&setup.table.board), setup.friction);
     let cutter_section = root.section("cutter");
     let told = cutter_section.is_written();
     let program = program(root, sheet.as_ref(), !told);
@@ -35,6 +35,7 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     let zones = zones(root, &setup.table.plenum.zones, sheet.as_ref());
     let required_margin = root.number("required_margin", PLAIN, (1.0, 10.0)).or(setup.watch.required_margin);
     let side_force = root.number("side_force", FORCE, (0.0, 100_000.0)).map(Force::from_newtons).optional();
+    let into_board = root.number("into_board", LENGTH, (0.0, 10.0)).map(Length::from_millimetres).optional();
     Some(Card {
         name: name?,
         sheet: sheet?,
@@ -44,14 +45,15 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
         required_margin: required_margin?,
         side_force: side_force?,
         program: program?,
+        into_board: into_board?,
     })
 }
 
-fn sheet(sheet: &Section, board: &Rect) -> Option<CardSheet> {
+fn sheet(sheet: &Section, board: &Rect, measured: Option<f64>) -> Option<CardSheet> {
     let rect = placed_rect(sheet);
     let thickness = sheet.number("thickness", LENGTH, (0.1, 200.0)).required();
     let gap = sheet.number("gap", LENGTH, (0.0, 2.0)).or(0.03);
-    let material = material(sheet);
+    let material = material(sheet, measured);
     if let Some(rect) = rect.filter(|rect| !within(rect, board)) {
         let wrong = format!("the sheet reaches from {}", shown(&rect));
         let limit = format!("the board, {}", shown(board));
@@ -67,16 +69,17 @@ fn sheet(sheet: &Section, board: &Rect) -> Option<CardSheet> {
     })
 }
 
-/// A built-in material, with whatever the card says of it put in its place; or one that the card tells whole.
-fn material(sheet: &Section) -> Option<Material> {
+/// A built-in material, with whatever the card says of it put in its place; or one that the card tells whole. Friction is the
+/// card's, else the one that was measured on this board, else the material's.
+fn material(sheet: &Section, measured: Option<f64>) -> Option<Material> {
     let name = sheet.text("material").required_at();
     let density = sheet.number("density", DENSITY, (5.0, 20_000.0)).optional();
-    let friction = sheet.number("friction", PLAIN, (0.02, 1.5)).optional();
+    let friction = sheet.number("friction", PLAIN, FRICTION).optional();
     let cutting_force = sheet.number("cutting_force_n_mm2", PLAIN, (0.1, 10_000.0)).optional();
     let permeability = sheet.number("permeability_m2", PLAIN, (0.0, 1e-8)).optional();
     let ((name, spot), density, friction) = (name?, density?, friction?);
     let (cutting_force, permeability) = (cutting_force?, permeability?);
-    let density = density.map(Density::from_kg_per_m3);
+    let (density, friction) = (density.map(Density::from_kg_per_m3), friction.or(measured));
     if let Some(known) = materials().find(|material| material.name == name) {
         return Some(Material {
             name,

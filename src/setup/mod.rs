@@ -5,6 +5,7 @@
 //! that bears on a verdict is kept in [`Setup::assumptions`] with its reason.
 
 mod card;
+mod care;
 mod devices;
 mod layout;
 mod material;
@@ -24,8 +25,12 @@ use serde::{Deserialize, Serialize};
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};
-use section::Section;
+use section::{PLAIN, Section};
 
+/// Coefficients of static friction, from ice to rubber.
+const FRICTION: (f64, f64) = (0.02, 1.5);
+
+use crate::board::Terms;
 use crate::expectation::Spread;
 pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings};
@@ -63,6 +68,12 @@ pub struct Setup {
     /// The machine that cuts, for the time that programs take.
     #[serde(default)]
     pub machine: Machine,
+    /// The shop's prices, minutes and limits.
+    #[serde(default)]
+    pub terms: Terms,
+    /// Static friction of a sheet on this board as a dragging test found it, for materials whose card says nothing.
+    #[serde(default)]
+    pub friction: Option<f64>,
     /// What in the board a cutter must not meet.
     #[serde(default)]
     pub obstacles: Vec<Obstacle>,
@@ -209,6 +220,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let board_section = root.section("board");
     let obstacles = program::obstacles(&board_section);
     let (table, spread) = table(root, &board_section, air).unzip();
+    let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     let devices = devices::devices(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
@@ -217,6 +229,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let cards_dir = service::cards_dir(&root.section("jobs"));
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
     let machine = program::machine(&root.section("machine"));
+    let terms = care::terms(&root.section("prices"), &root.section("care"));
     let devices::Devices { lines, gauges, lights } = devices?;
     Some(Setup {
         table_name: table_name?,
@@ -230,6 +243,8 @@ fn written_setup(root: &Section) -> Option<Setup> {
         cards_dir: cards_dir?,
         watch: watch?,
         machine: machine?,
+        terms: terms?,
+        friction: friction?,
         obstacles: obstacles?,
         full_scale: full_scale?,
         source: Source::Gauge,

@@ -53,6 +53,11 @@ impl Drift {
         Filtered::of(blocks, least / (best.scatter * best.scatter)).map(|held| held.drift)
     }
 
+    /// The standard error of the slope.
+    pub fn slope_error(&self) -> f64 {
+        self.slope_variance.sqrt()
+    }
+
     /// Where it meets `level`, at a confidence between 0 and 1; `None` if the data set no bound.
     pub fn meets(&self, level: f64, confidence: f64) -> Option<Crossing> {
         let t = student_quantile(0.5 + 0.5 * confidence, self.freedom as f64);

@@ -4,7 +4,7 @@
 
 use divan::Bencher;
 use holdwatch::board::survey::{Cover, Place, Reading, Survey, Trial};
-use holdwatch::board::{BoardLife, BoardSettings, Cost, Trace, Upkeep};
+use holdwatch::board::{BoardLife, BoardSettings, Cost, Deed, Trace, Upkeep};
 use holdwatch::moment::Steady;
 use holdwatch::setup::{Setup, read_setup};
 use holdwatch::table::field::{Field, Resolution};
@@ -51,7 +51,7 @@ fn a_year_of_sheets(bencher: Bencher) {
             let scatter = f64::from(sheet.wrapping_mul(2_654_435_761) >> 16) / 65_536.0 - 0.5;
             board.seated(Trace { at: Steady::default(), leak_index: 1.0 + worn + 0.1 * scatter, spread: 0.05 });
             if sheet % 250 == 249 && sheet < 19_900 {
-                board.skimmed(Steady::default());
+                board.did(Deed::Skimmed);
             }
         }
         (board.skim_due(), board.prompts())

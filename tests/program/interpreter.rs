@@ -49,7 +49,7 @@ fn by_the_interpreter(folder: &Path, program: &Path, work: &Path) -> Option<Vec<
     let table: String = (1..100).map(|tool| format!("T{tool} P{tool} D6\n")).collect();
     std::fs::write(&tools, table).unwrap();
     let output = Command::new("timeout")
-        .arg("60")
+        .arg("15")
         .arg(folder.join("usr/bin/rs274"))
         .arg("-t")
         .arg(&tools)
@@ -193,5 +193,5 @@ fn public_samples_go_where_an_independent_interpreter_sends_them() {
         println!("{count} refused: {reason}");
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
-    assert!(same >= 40, "{same} samples compared");
+    assert!(same >= 150, "{same} samples compared");
 }

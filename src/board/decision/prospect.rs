@@ -74,6 +74,11 @@ impl CarePlan {
             if done >= 1.0 - LEFT {
                 return Some(times);
             }
+            // A board that is cut on at its worst is cut on for ever.
+            let stuck = at.iter().enumerate().filter(|(left, _)| self.at(upkeep.worst_damage, *left) == Care::Cut);
+            if stuck.map(|(_, row)| row[upkeep.worst_damage]).sum::<f64>() > LEFT {
+                return None;
+            }
             at = next;
         }
         None
@@ -82,9 +87,10 @@ impl CarePlan {
     fn waiting(&self, upkeep: &Upkeep, damage: usize, skims_left: usize) -> Cost {
         let due = (damage..=upkeep.worst_damage).find(|damage| self.at(*damage, skims_left) != Care::Cut);
         let Some(due) = due else { return Cost(0.0) };
-        let Swept { ahead, .. } = upkeep.sweep(|damage, left, _| self.at(damage, left));
+        let renewal = upkeep.renewal();
+        let Swept { ahead, .. } = renewal.sweep(|damage, left, _| self.at(damage, left));
         let worth = |ahead: super::Ahead| ahead.cost - self.per_sheet.0 * ahead.sheets;
-        let cut = upkeep.cut(due, skims_left, &ahead[skims_left]);
+        let cut = renewal.cut(due, skims_left, &ahead[skims_left]);
         Cost((worth(cut) - worth(ahead[skims_left][due])).max(0.0))
     }
 }

@@ -1,6 +1,8 @@
 //! `report`: a board's history, trend and care, to read, to print and as CSV.
 
+mod ahead;
 mod causes;
+mod checks;
 mod csv;
 mod page;
 mod story;
@@ -14,14 +16,13 @@ use serde::Serialize;
 
 use super::export::time as told_time;
 use super::files;
-use crate::board::Cost;
 use crate::board::pumps::board_per_sheet;
-use crate::board::scars::Scars;
-use crate::job::{Card, Cut, Progress};
+use crate::board::{Cost, Deed, Outlook};
+use crate::job::Card;
 use crate::journal::{Where, Window};
 use crate::setup::Setup;
 use crate::units::Length;
-use story::CareDone;
+use story::Ground;
 pub(super) use story::Story;
 
 /// A board's history, its trend with an interval, its care and its alarms: to read, to print, as CSV.
@@ -43,9 +44,9 @@ pub(super) struct Report {
     /// The setup file: adds the table's name and, from its job cards, where and how far the board was cut.
     #[arg(long, value_name = "FILE")]
     setup: Option<PathBuf>,
-    /// How deep the cutter goes into the board, in millimetres.
-    #[arg(long, value_name = "MM", default_value_t = 0.2)]
-    into_board_mm: f64,
+    /// How deep the cutter goes into the board, in millimetres, for cards that say nothing; in the place of the setup's.
+    #[arg(long, value_name = "MM")]
+    into_board_mm: Option<f64>,
     /// What a board costs, fitted and faced: adds its cost for each sheet.
     #[arg(long, value_name = "MONEY", requires = "skim_price")]
     board_price: Option<f64>,
@@ -55,7 +56,7 @@ pub(super) struct Report {
     /// Write a page to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Write sheets.csv, care.csv and alarms.csv into this folder.
+    /// Write sheets.csv, care.csv, alarms.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
     #[arg(long, value_name = "FOLDER")]
     csv: Option<PathBuf>,
 }
@@ -64,23 +65,28 @@ impl Report {
     pub(super) fn run(self) -> Result<ExitCode> {
         let window =
             Window { from: told_time(self.from.as_deref(), i64::MIN)?, to: told_time(self.to.as_deref(), i64::MAX)? };
-        let story = Story::read(&Where::from_text(&self.journal), window)?;
-        let setup =
-            self.setup.as_deref().map(|path| Ok::<_, anyhow::Error>((path, files::setup(path)?))).transpose()?;
-        let mut extra = Vec::new();
-        if let Some((path, setup)) = &setup {
-            let cards = cards(setup, &files::folder(path));
-            extra.extend(causes::told(&story, setup, &cards));
-            extra.extend(scars(&story, setup, &cards, Length::from_millimetres(self.into_board_mm)));
+        let setup = self.setup.as_deref().map(|path| self.setup_at(path)).transpose()?;
+        let cards = self.setup.as_deref().zip(setup.as_ref()).map(|(path, setup)| cards(setup, &files::folder(path)));
+        let cards = cards.unwrap_or_default();
+        let ground = setup.as_ref().map(|setup| Ground { setup, cards: &cards, depth: setup.terms.into_board() });
+        let story = Story::read(&Where::from_text(&self.journal), window, ground.as_ref())?;
+        let outlook = setup.as_ref().map(|setup| Outlook::of(&story.board, &story.book, &setup.terms, &setup.table));
+        let mornings = checks::read(&Where::from_text(&self.journal), window)?;
+        let mut extra = checks::told(&mornings);
+        if let Some(outlook) = &outlook {
+            extra.extend(causes::told(outlook));
+            extra.extend(scars(&story, outlook));
+            extra.extend(ahead::told(outlook));
         }
         extra.extend(self.cost(&story));
-        let name = setup.as_ref().map_or("the table", |(_, setup)| setup.table_name.as_str());
+        let name = setup.as_ref().map_or("the table", |setup| setup.table_name.as_str());
         if let Some(path) = &self.html {
             let text = page::page(name, &story, &extra);
             std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))?;
         }
         if let Some(folder) = &self.csv {
-            csv::write(&story, folder)?;
+            csv::write(&story, outlook.as_ref(), folder)?;
+            checks::write(&mornings, folder)?;
         }
         println!("{name}: {} sheets, {} care, {} alarms", story.sheets.len(), story.care.len(), story.alarms.len());
         for line in now(&story).iter().chain(&extra) {
@@ -89,9 +95,21 @@ impl Report {
         Ok(ExitCode::SUCCESS)
     }
 
+    /// The setup, what is told on the command line in the place of its own.
+    fn setup_at(&self, path: &Path) -> Result<Setup> {
+        let mut setup = files::setup(path)?;
+        setup.terms.board = self.board_price.map(Cost::from_money).or(setup.terms.board);
+        setup.terms.into_board = self.into_board_mm.map(Length::from_millimetres).or(setup.terms.into_board);
+        if let Some(skim) = self.skim_price {
+            let hours = setup.terms.skim_takes().secs_f64() / 3600.0;
+            setup.terms.hour = Some(Cost::from_money(skim / hours));
+        }
+        Ok(setup)
+    }
+
     fn cost(&self, story: &Story) -> Option<String> {
         let (board, skim) = (Cost::from_money(self.board_price?), Cost::from_money(self.skim_price?));
-        let skims = story.care.iter().filter(|care| care.done == CareDone::Skimmed).count();
+        let skims = story.care.iter().filter(|care| care.done == Deed::Skimmed).count();
         let sheets = u64::try_from(story.sheets.len()).unwrap_or(u64::MAX);
         let each = board_per_sheet(board, skim, u32::try_from(skims).unwrap_or(u32::MAX), sheets)?;
         Some(format!("board and skims cost {:.2} a sheet in this time", each.money()))
@@ -121,9 +139,9 @@ fn now(story: &Story) -> Vec<String> {
     }
     if let Some(jump) = board.jump() {
         let asks = if jump.by < 0.0 {
-            "was the board skimmed or sealed? then say so on the page"
+            "was the board skimmed, sealed or changed, or the filter? then say so on the page"
         } else {
-            "what came loose then?"
+            "what came loose then, or was the board or the filter changed?"
         };
         lines.push(format!("{} sheets ago the leak index jumped by {:+.2}: {asks}", jump.sheets_ago, jump.by));
     }
@@ -132,27 +150,23 @@ fn now(story: &Story) -> Vec<String> {
 }
 
 /// Where and how far the board was cut since the last skim, by the cards of the sheets.
-fn scars(story: &Story, setup: &Setup, cards: &[Card], depth: Length) -> Vec<String> {
-    let board = &setup.table.board;
-    let mut scars = Scars::none(board.length, board.width);
-    let skimmed =
-        story.care.iter().rev().find(|care| care.done == CareDone::Skimmed).map_or(0, |care| care.ended_before);
-    let mut unknown = 0;
-    for sheet in &story.sheets[skimmed..] {
-        let card = cards.iter().find(|card| Some(&card.name) == sheet.card.as_ref());
-        match card {
-            Some(card) => {
-                Cut::of(card).load(Progress::from_fraction(1.0)).kerfs.iter().for_each(|kerf| scars.add(kerf, depth))
-            }
-            None => unknown += 1,
-        }
-    }
+fn scars(story: &Story, outlook: &Outlook) -> Vec<String> {
+    let face = &outlook.face;
     let mut lines = vec![format!(
         "cut since the last skim: {:.0} m, {:.0} % of the face scarred, {} passes over the place most often cut",
-        scars.cut().metres(),
-        scars.share() * 100.0,
-        scars.most_passes()
+        face.cut.metres(),
+        face.share * 100.0,
+        face.most_passes
     )];
+    lines.extend(face.worst.map(|(depth, at)| {
+        format!(
+            "the deepest scar is {:.2} mm, at x {:.0} mm, y {:.0} mm",
+            depth.millimetres(),
+            at.x.millimetres(),
+            at.y.millimetres()
+        )
+    }));
+    let unknown = story.book.sheets().1;
     if unknown > 0 {
         lines.push(format!("{unknown} sheets had no card that is still there, and are not in these figures"));
     }

@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::story::{CareDone, CareRow, Story, outcome_word, time};
-use crate::board::Prompt;
+use super::story::{CareRow, Story, deed_word, outcome_word, time};
+use crate::board::{Deed, Prompt};
 use crate::event::Outcome;
 
 const STYLE: &str = "body{font:11pt/1.4 sans-serif;max-width:46em;margin:2em auto;color:#111}h1{font-size:1.5em}h2{font-size:1.1em;\
@@ -54,14 +54,8 @@ pub(super) fn prompt_sentence(prompt: Prompt) -> &'static str {
 }
 
 fn care(story: &Story) -> String {
-    let row = |care: &CareRow| {
-        let word = match care.done {
-            CareDone::Skimmed => "skimmed",
-            CareDone::Sealed => "rims sealed",
-        };
-        [time(care.at), word.to_owned(), care.seated_before.to_string()]
-    };
-    table("Skims and seals", ["when", "what", "sheets seated before"], story.care.iter().map(row))
+    let row = |care: &CareRow| [time(care.at), deed_word(care.done).to_owned(), care.seated_before.to_string()];
+    table("Skims, seals, filters and boards", ["when", "what", "sheets seated before"], story.care.iter().map(row))
 }
 
 fn outcomes(story: &Story) -> String {
@@ -132,8 +126,8 @@ fn chart(story: &Story) -> String {
     svg.push_str(&line(MARGIN, y(limit), x(last.0), y(limit), "6 4"));
     for care in &story.care {
         let dash = match care.done {
-            CareDone::Skimmed => "0",
-            CareDone::Sealed => "2 3",
+            Deed::Skimmed | Deed::BoardChanged => "0",
+            Deed::Sealed | Deed::FilterChanged | Deed::PumpServiced => "2 3",
         };
         let at = x(care.seated_before as f64 + 0.5);
         svg.push_str(&line(at, y(0.0), at, y(top), dash));
@@ -145,7 +139,7 @@ fn chart(story: &Story) -> String {
     let _ = write!(
         svg,
         "<text x=\"4\" y=\"{:.0}\" font-size=\"11\">{limit}</text><text x=\"4\" y=\"{:.0}\" font-size=\"11\">1</text>\
-         <text x=\"{MARGIN}\" y=\"{:.0}\" font-size=\"11\">sheet 1 to {}; dashed: the limit; upright: skims, dotted: seals</text></svg>",
+         <text x=\"{MARGIN}\" y=\"{:.0}\" font-size=\"11\">sheet 1 to {}; dashed: the limit; upright: skims and new boards, dotted: seals and filters</text></svg>",
         y(limit) + 4.0,
         y(1.0) + 4.0,
         CHART.1 - 12.0,

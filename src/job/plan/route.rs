@@ -57,6 +57,8 @@ pub struct Route {
     pub warnings: Vec<Warning>,
     /// Where in the program the cut is at which time.
     pub course: ProgramCourse,
+    /// The deepest cut into the board.
+    pub into_board: Length,
 }
 
 impl CardProgram {
@@ -196,7 +198,7 @@ impl Route {
         };
         let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
         let warnings = plan.warnings.iter().take(MOST_WARNINGS).copied().collect();
-        Route { kerfs, parts, warnings, course: plan.course.thinned(MOST_MARKS) }
+        Route { kerfs, parts, warnings, course: plan.course.thinned(MOST_MARKS), into_board: plan.scar.deepest }
     }
 
     /// How much kerf is open when each part's outline is closed.

@@ -101,8 +101,9 @@ impl Minder {
 
     /// Settles anew what the live level is compared with.
     pub(super) fn compare(&mut self, at: Steady) {
-        self.compared =
+        let compared =
             self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+        self.compared = compared.map(|compared| self.as_held(compared));
     }
 
     /// Whether the level must move for what it was `before` compared with to become what it is compared with now: the pump is on,

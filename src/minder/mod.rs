@@ -11,7 +11,9 @@
 mod around;
 mod calling;
 mod comparing;
+mod contacts;
 mod hearing;
+mod holding;
 mod keeping;
 mod orders;
 mod showing;
@@ -23,7 +25,7 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Roll, Rule};
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, InputId, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -34,6 +36,7 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 use around::{Filter, Room};
 use comparing::Compared;
 use hearing::Newest;
+use holding::DriveTold;
 pub use keeping::{Memory, Remembered};
 use orders::Pace;
 
@@ -98,6 +101,13 @@ pub struct Minder {
     loaded: Option<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
+    /// What each contact says, if it is read.
+    contacts: Vec<Option<bool>>,
+    /// When each input was last read.
+    inputs_at: Vec<Option<Steady>>,
+    drive: DriveTold,
+    /// Whether leaks show on a pump that is held; nothing before it was looked at.
+    sees_leaks: Option<bool>,
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
@@ -136,6 +146,7 @@ impl Minder {
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let (contacts, inputs_at) = (vec![None; setup.contacts.len()], vec![None; setup.inputs.len()]);
         let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
@@ -156,6 +167,10 @@ impl Minder {
             loaded: None,
             open,
             cutting: None,
+            contacts,
+            inputs_at,
+            drive: None,
+            sees_leaks: None,
             bare: None,
             awaited: Vec::new(),
             next_request: RequestId(1),
@@ -228,6 +243,7 @@ impl Minder {
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
         self.follow_room(out);
+        self.notice_drive(at);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);
@@ -252,6 +268,9 @@ impl Minder {
         if gap.is_none() {
             // Its steady time is of another start of the computer.
             self.newest.fill(None);
+            self.inputs_at.fill(None);
+            self.contacts.fill(None);
+            self.drive = None;
             (self.shown_at, self.blind_since, self.wake_at) = (None, None, None);
         }
     }
@@ -324,7 +343,9 @@ fn talkers(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {
         .map(|(place, line)| {
             let gauges = gauges.clone().filter(|(_, gauge)| gauge.line == on(place)).collect();
             let lights = setup.lights.iter().filter(|light| light.line == on(place)).cloned().collect();
-            Talker::new(line.clone(), gauges, lights)
+            let inputs = setup.inputs.iter().zip(0..).map(|(input, id)| (InputId(id), input.clone()));
+            let inputs = inputs.filter(|(_, input)| input.line == on(place)).collect();
+            Talker::with_inputs(line.clone(), gauges, lights, inputs)
         })
         .collect()
 }

@@ -137,7 +137,7 @@ impl Minder {
         }
     }
 
-    fn set_cutting(&mut self, at: Moment, cutting: Option<bool>) {
+    pub(super) fn set_cutting(&mut self, at: Moment, cutting: Option<bool>) {
         let before = std::mem::replace(&mut self.cutting, cutting);
         match (before == Some(true), cutting == Some(true)) {
             (false, true) => self.watch.cut_started(at.steady),
@@ -178,6 +178,7 @@ impl Minder {
         match live {
             Some(_) if off => Answer::Refused("pump-off".to_owned()),
             Some(level) => {
+                let level = self.judged_level(at.steady, level);
                 self.memory.taught.insert(self.open, super::keeping::Taught { level });
                 self.keep_memory(at, out);
                 self.compare(at.steady);

@@ -82,6 +82,11 @@ fn open(bench: &Bench) -> Vec<bool> {
     bench.view().zones.iter().map(|zone| zone.told_open).collect()
 }
 
+/// What a unit was asked, but for the loopbacks by which it shows that it owes no answer.
+fn asked(bench: &Bench, unit: u8) -> impl Iterator<Item = &Request> {
+    bench.asked[&unit].iter().filter(|asked| !matches!(asked, Request::Loopback { .. }))
+}
+
 #[test]
 fn contacts_say_which_zones_are_open_and_neighbours_are_read_together() {
     let mut bench = Bench::new(CONTACTS);
@@ -93,8 +98,8 @@ fn contacts_say_which_zones_are_open_and_neighbours_are_read_together() {
     bench.bits.insert((7, 3), false);
     bench.run(0.5);
     assert_eq!(open(&bench), [true, true]);
-    assert!(bench.asked[&7].iter().all(|asked| *asked == Request::ReadDiscretes { address: 0, count: 4 }));
-    assert!(bench.asked[&8].iter().all(|asked| *asked == Request::ReadCoils { address: 0, count: 1 }));
+    assert!(asked(&bench, 7).all(|asked| *asked == Request::ReadDiscretes { address: 0, count: 4 }));
+    assert!(asked(&bench, 8).all(|asked| *asked == Request::ReadCoils { address: 0, count: 1 }));
 }
 
 #[test]
@@ -122,7 +127,8 @@ fn whether_the_machine_cuts_is_told_by_its_contact_and_guessed_without_it() {
     assert_ne!(bench.view().cutting, CuttingKnown::Told, "nobody tells any more");
     bench.silent.clear();
     bench.run(6.0);
-    assert_eq!((bench.view().cutting, bench.degraded()), (CuttingKnown::Told, Vec::new()));
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+    assert!(!bench.degraded().iter().any(|name| name.starts_with("contact-")));
 }
 
 #[test]
@@ -141,6 +147,7 @@ fn the_wired_button_sees_every_alarm_once_for_each_press() {
     assert_eq!(bench.entries("seen").len(), 1, "held down it is one press");
 }
 
+/// A table that takes some 25 m³/h of free air at the level held, so that the drive turns at a quarter of its speed.
 const HELD: &str = r#"[table]
 name = "Router 1"
 altitude_m = 0
@@ -148,6 +155,9 @@ altitude_m = 0
 class = "claw"
 nameplate_m3_h = 250
 holds_level_mbar = 600
+[manifold]
+leak_m3_h = 25
+leak_at_mbar = 600
 [board]
 class = "light"
 thickness_mm = 18
@@ -223,7 +233,7 @@ fn the_drives_speed_shows_a_leak_that_the_level_hides() {
     bench.run(2.0);
     // The speed at which the pump would reach, unheld, what is expected.
     let mid = unheld_mid();
-    let share = (3..100).map(|percent| f64::from(percent) / 100.0).find(|share| {
+    let share = (15..500).map(|step| f64::from(step) / 500.0).find(|share| {
         hold(&mut bench, 1.0, 600.0, *share);
         bench.view().hold.unwrap().reach_pa.unwrap() < mid
     });

@@ -59,6 +59,12 @@ pub enum ProgressTold {
     Fraction(f64),
     /// Only whether it is cutting.
     Cutting(bool),
+    /// A line number of the program's own, N.
+    Number(u32),
+    /// A share of the program's lines, 0 to 1.
+    Share(f64),
+    /// The time since the program began, pauses apart.
+    Elapsed(Span),
 }
 
 /// How a sheet came out.
@@ -149,6 +155,8 @@ pub enum Event {
     ClockStep(i64),
     /// The wake-up that was asked for.
     Due,
+    /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
+    CardRead(RequestId, Result<Option<Box<Card>>, String>),
 }
 
 /// One reading as kept.
@@ -247,4 +255,6 @@ pub enum Action {
     WakeAt(Steady),
     /// The answer to a command.
     Answer(CommandId, Answer),
+    /// Read the card of this name, with its program.
+    ReadCard(RequestId, String),
 }

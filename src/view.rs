@@ -155,6 +155,12 @@ pub struct JobView {
     pub unseen: Vec<String>,
     /// Whether its expectation is still being computed.
     pub computing: bool,
+    /// Between what the cut is, at the earliest and at the latest, where that is known.
+    #[serde(default)]
+    pub between: Option<(f64, f64)>,
+    /// What someone should look at before it is cut.
+    #[serde(default)]
+    pub look_at: Vec<Message>,
 }
 
 /// One alarm of the roll.

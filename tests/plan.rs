@@ -5,7 +5,8 @@ use std::io::Cursor;
 
 use holdwatch::job::Progress;
 use holdwatch::job::plan::{
-    Hold, Kind, Leaves, Machine, Neighbour, Piece, PieceId, Plan, Stock, Tip, Told, Tool, Warning, ZeroHeight,
+    Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock, Tip,
+    Told, Tool, Warning, ZeroHeight,
 };
 use holdwatch::job::program::{Reading, Refusal, read};
 use holdwatch::moment::Span;
@@ -374,6 +375,135 @@ fn the_time_of_a_straight_cut_is_that_of_its_ramps_and_its_even_part() {
     let text = "G21 G90 G0 X0 Y100 Z5\nT1\nG4 P0\nG1 X1000 F6000\nG4 P3\nM30\n";
     let plan = try_plan(text, &stock(), &[tool(1, 6.0)]).unwrap();
     assert!((plan.course.duration().secs_f64() - (0.1 + 9.95 + 3.0)).abs() < 1e-6, "{:?}", plan.course.duration());
+}
+
+/// The widest gap of an open outline in mm, its line, and the outline's area in mm².
+fn gap(open: &OpenOutline) -> (f64, u64, f64) {
+    (open.gaps[0].length.millimetres(), open.gaps[0].line, open.area.square_metres() * 1e6)
+}
+
+#[test]
+fn an_outline_that_stops_short_of_its_beginning_is_told_with_line_and_gap() {
+    // 18 mm from middle line to middle line are left, of which the cutter's two half widths are cut.
+    let plan = plan("G0 X97 Y97\nG1 Z-18.3 F2000\nX403 F6000\nY303\nX97\nY115\nG0 Z25\n");
+    assert!(of_kind(&plan, Kind::Part).is_empty());
+    assert_eq!(plan.open.len(), 1);
+    let (wide, line, area) = gap(&plan.open[0]);
+    assert!((wide - 12.0).abs() < 1e-6 && line == 10, "{wide} {line}");
+    assert!((area / 60_000.0 - 1.0).abs() < 0.01, "{area}");
+    let at = plan.open[0].gaps[0].at;
+    // The sheet lies 100 mm and 50 mm in on the table.
+    assert!((at.x.millimetres() - 197.0).abs() < 0.1 && (at.y.millimetres() - 156.0).abs() < 0.1, "{at:?}");
+    assert!(matches!(plan.warnings[..], [Warning::OpenOutline { line: 10, .. }]), "{:?}", plan.warnings);
+}
+
+#[test]
+fn a_side_that_is_not_cut_through_opens_the_outline() {
+    let plan = plan("G0 X97 Y97\nG1 Z-18.3 F2000\nX403 F6000\nY303\nX97\nZ-10\nY97\nG0 Z25\n");
+    assert!(of_kind(&plan, Kind::Part).is_empty());
+    assert_eq!(plan.open.len(), 1);
+    let (wide, _, area) = gap(&plan.open[0]);
+    assert!((wide - 200.0).abs() < 0.1 && (area / 60_000.0 - 1.0).abs() < 0.01, "{wide} {area}");
+}
+
+#[test]
+fn an_outline_in_two_halves_has_two_gaps() {
+    let halves = "G0 X97 Y97\nG1 Z-18.3 F2000\nX403 F6000\nY195\nG0 Z25\n\
+                  G0 X97 Y115\nG1 Z-18.3 F2000\nY303 F6000\nX403\nY210\nG0 Z25\n";
+    let plan = plan(halves);
+    assert_eq!(plan.open.len(), 1, "{:?}", plan.open);
+    let gaps: Vec<f64> = plan.open[0].gaps.iter().map(|gap| gap.length.millimetres().round()).collect();
+    assert!(gaps.len() >= 2 && (gaps[0] - 12.0).abs() < 0.1 && gaps.contains(&9.0), "{gaps:?}");
+}
+
+#[test]
+fn a_rip_that_ends_before_the_sheets_edge_is_told() {
+    let plan = plan("G0 X-10 Y203\nG1 Z-18.3 F2000\nX1192 F6000\nG0 Z25\n");
+    assert_eq!(plan.open.len(), 1);
+    let (wide, line, area) = gap(&plan.open[0]);
+    assert!((wide - 5.0).abs() < 1e-6 && line == 7, "{wide} {line}");
+    assert!((area / 240_000.0 - 1.0).abs() < 0.01, "{area}");
+}
+
+#[test]
+fn cuts_that_are_no_outline_are_not_told() {
+    // Slots side by side, an outline with a lead in and one out, one cut over its beginning, a slot towards the edge.
+    let slots: String = (0..6)
+        .map(|row| format!("G0 X100 Y{}\nG1 Z-18.3 F2000\nX200 F6000\nG0 Z25\n", 100.0 + 16.0 * f64::from(row)))
+        .collect();
+    let leads = "G0 X380 Y87\nG1 Z-18.3 F2000\nX400 Y97 F6000\nX603\nY303\nX297\nY97\nX400\nX420 Y87\nG0 Z25\n";
+    let over = "G0 X700 Y97\nG1 Z-18.3 F2000\nX903 F6000\nY303\nX697\nY97\nX710\nG0 Z25\n";
+    let edge = "G0 X1000 Y500\nG1 Z-18.3 F2000\nY790 F6000\nG0 Z25\n";
+    let plan = plan(&format!("{slots}{leads}{over}{edge}"));
+    assert_eq!(of_kind(&plan, Kind::Part).len(), 2);
+    assert!(plan.open.is_empty(), "{:?}", plan.open.iter().map(gap).collect::<Vec<_>>());
+}
+
+#[test]
+fn a_cut_into_screws_and_grooves_of_the_board_is_told_once_each() {
+    let place = |x: f64, y: f64| Point { x: mm(x), y: mm(y) };
+    let screw = |x: f64, y: f64, below: f64| Obstacle {
+        kind: ObstacleKind::Screw,
+        from: place(x, y),
+        to: place(x, y),
+        width: mm(10.0),
+        below: mm(below),
+    };
+    let groove = Obstacle {
+        kind: ObstacleKind::Groove,
+        from: place(300.0, 0.0),
+        to: place(300.0, 700.0),
+        width: mm(8.0),
+        below: mm(4.0),
+    };
+    // On the table the outline's lower side runs from 197,147 to 503,147, 3 mm deep into the board; the middle of the part is whole.
+    let obstacles = vec![
+        screw(400.0, 150.0, 2.0),
+        screw(450.0, 147.0, 3.5),
+        screw(350.0, 250.0, 0.0),
+        groove,
+        screw(420.0, 156.0, 2.0),
+    ];
+    let stock = Stock { obstacles, ..stock() };
+    let cut = plan_on(&rectangle(100.0, 100.0, 300.0, 200.0, 21.0), &stock);
+    let met: Vec<(u64, f64, f64)> = cut
+        .warnings
+        .iter()
+        .filter_map(|warning| match warning {
+            Warning::IntoObstacle { line, at, depth, kind: ObstacleKind::Screw, .. } => {
+                Some((*line, at.x.millimetres().round(), (depth.millimetres() * 10.0).round()))
+            }
+            _ => None,
+        })
+        .collect();
+    assert_eq!(met, [(7, 400.0, 30.0)], "{:?}", cut.warnings);
+    let deep = plan_on(&rectangle(100.0, 100.0, 300.0, 200.0, 22.5), &stock);
+    let grooves = deep
+        .warnings
+        .iter()
+        .filter(|warning| matches!(warning, Warning::IntoObstacle { kind: ObstacleKind::Groove, line: 7, .. }));
+    assert_eq!(grooves.count(), 1, "{:?}", deep.warnings);
+}
+
+#[test]
+fn the_tool_that_cuts_through_is_told_with_its_feed_speed_and_last_pass() {
+    let passes: String =
+        [6.0, 12.0, THROUGH].iter().map(|depth| rectangle(100.0, 100.0, 300.0, 200.0, *depth)).collect();
+    let one = plan(&passes);
+    assert_eq!(one.through.len(), 1);
+    let through = &one.through[0];
+    assert!(through.tool == 1 && (through.rpm.unwrap() - 18_000.0).abs() < 1e-6, "{through:?}");
+    assert!((through.feed.metres_per_second() - 0.1).abs() < 1e-9, "{through:?}");
+    // 18 mm in passes to 6, 12 and through.
+    assert!((through.last_pass.millimetres() - 6.0).abs() < 0.3, "{through:?}");
+    assert!((through.length.metres() - 1.024).abs() < 0.001, "{through:?}");
+    let at_once = plan(&rectangle(100.0, 100.0, 300.0, 200.0, THROUGH));
+    assert!((at_once.through[0].last_pass.millimetres() - 18.0).abs() < 0.3, "{:?}", at_once.through);
+    let skin = plan(&(rectangle(100.0, 100.0, 300.0, 200.0, 17.5) + &rectangle(100.0, 100.0, 300.0, 200.0, THROUGH)));
+    assert!((skin.through[0].last_pass.millimetres() - 0.5).abs() < 0.3, "{:?}", skin.through);
+    let two =
+        plan("T2 M6\nG0 X300 Y300\nG1 Z-19 F2000\nX310 F3000\nG0 Z25\nT1 M6\nG0 X97 Y97\nG1 Z-19 F2000\nX503 F6000\n");
+    assert_eq!(two.through.iter().map(|through| through.tool).collect::<Vec<_>>(), [1, 2]);
 }
 
 /// Pieces of programs, in and far beyond a sheet.

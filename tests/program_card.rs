@@ -1,15 +1,23 @@
 //! A card with a cut program, through the command line: the parts told, drawn and as JSON, and a program that is not understood.
 
+mod support;
+
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
-use holdwatch::event::{Action, Actor, Answer, Command, CommandId, Event, ProgressTold};
-use holdwatch::job::plan::{Machine, Told};
+use holdwatch::daemon::{ProgramTask, Task};
+use holdwatch::event::{Action, Actor, Answer, Command, CommandId, Event, Inputs, ProgressTold, RequestId, Utc};
+use holdwatch::job::plan::{Bed, Machine, Told};
 use holdwatch::job::{Card, Cut, HowHeld, Progress};
 use holdwatch::minder::{Minder, Remembered};
 use holdwatch::moment::{BootId, Moment, Steady};
 use holdwatch::setup::{card_from_json, read_card, read_setup};
 use holdwatch::table::PartId;
+use holdwatch::view::JobView;
+use serde_json::json;
+use support::Watched;
+use support::peer::table_on;
 
 fn here(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
@@ -24,7 +32,7 @@ fn forecast(job: &Path, more: &[&str]) -> std::process::Output {
 fn planned(card: &str, program: &str) -> Card {
     let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
     let card = read_card(card, "card", &setup).unwrap_or_else(|mistakes| panic!("{mistakes}"));
-    card.with_program(std::io::Cursor::new(program.to_owned()), &Machine::default()).unwrap().0
+    card.with_program(std::io::Cursor::new(program.to_owned()), &Machine::default(), &Bed::default()).unwrap().0
 }
 
 fn example() -> (String, String) {
@@ -173,4 +181,284 @@ fn a_line_that_the_controller_tells_is_a_place_in_the_cut() {
     assert_eq!(answer, Answer::Done);
     assert!((shown - expected).abs() < 1e-9 && shown > 0.5, "{shown} {expected}");
     assert_eq!(told_line(&mut minder, 5000).0, Answer::Refused("no-such-line".into()));
+}
+
+/// A minder with the example's card on the table.
+fn loaded() -> (Minder, Card) {
+    let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
+    let (card, program) = example();
+    let card = planned(&card, &program);
+    let mut minder = Minder::new(setup, vec!["sides".into()], Remembered::default(), moment(0)).unwrap();
+    tell(&mut minder, moment(1), Command::LoadCard(Box::new(card.clone())));
+    (minder, card)
+}
+
+fn tell(minder: &mut Minder, at: Moment, command: Command) -> Vec<Action> {
+    let mut out = Vec::new();
+    minder.step(at, Event::Command(Actor("controller".into()), CommandId(9), command), &mut out);
+    out
+}
+
+fn job(minder: &Minder, at: Moment) -> JobView {
+    minder.view_at(at).job.unwrap()
+}
+
+#[test]
+fn a_contact_alone_leads_through_the_program_with_an_uncertainty_that_grows() {
+    let (mut minder, card) = loaded();
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let contact = |minder: &mut Minder, seconds: u64, cutting: bool| {
+        let inputs = Inputs { cutting: Some(cutting), ..Inputs::default() };
+        minder.step(moment(seconds), Event::Inputs(inputs), &mut Vec::new());
+    };
+    assert_eq!(job(&minder, moment(2)).between, None, "nobody has told anything");
+    contact(&mut minder, 10, true);
+    let mut wider = 0.0;
+    for seconds in [12, 40, 80] {
+        let view = job(&minder, moment(seconds));
+        let place = course.place(Told::Elapsed(holdwatch::moment::Span::from_secs(seconds - 10))).unwrap();
+        let (low, high) = view.between.unwrap();
+        assert!((low - place.earliest.fraction()).abs() < 1e-9 && (high - place.latest.fraction()).abs() < 1e-9);
+        assert!(low <= place.likely.fraction() && place.likely.fraction() <= high);
+        assert!(high - low >= wider, "{seconds} s: {low} to {high}");
+        wider = high - low;
+    }
+    assert!(wider > 0.01, "{wider}");
+    // While the contact is open the program stands still.
+    contact(&mut minder, 80, false);
+    let at = job(&minder, moment(81)).between;
+    assert_eq!(job(&minder, moment(300)).between, at);
+    contact(&mut minder, 300, true);
+    assert_eq!(job(&minder, moment(300)).between, at);
+    // What a controller tells counts more, as long as it is fresh; then the clock goes on from there.
+    tell(&mut minder, moment(301), Command::Progress(ProgressTold::Fraction(0.25)));
+    assert_eq!(job(&minder, moment(301)).between, Some((0.25, 0.25)));
+    let later = job(&minder, moment(330)).between.unwrap();
+    assert!(later.0 < later.1 && later.1 > 0.25, "{later:?}");
+}
+
+#[test]
+fn a_clock_a_share_and_a_number_of_the_programs_own_are_places_too() {
+    let (mut minder, card) = loaded();
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let half = course.duration().times(0.5);
+    tell(&mut minder, moment(2), Command::Progress(ProgressTold::Elapsed(half)));
+    let view = job(&minder, moment(2));
+    assert!((view.fraction - course.at(half).fraction()).abs() < 1e-9);
+    let (low, high) = view.between.unwrap();
+    assert!(low < view.fraction && view.fraction < high, "{view:?}");
+    tell(&mut minder, moment(3), Command::Progress(ProgressTold::Share(1.0)));
+    assert!(job(&minder, moment(3)).fraction > 0.95);
+    let answer = tell(&mut minder, moment(4), Command::Progress(ProgressTold::Number(4711)));
+    assert!(answer.contains(&Action::Answer(CommandId(9), Answer::Refused("no-such-line".into()))), "{answer:?}");
+}
+
+#[test]
+fn a_card_by_name_is_read_by_the_edge_and_its_answer_waits_for_that() {
+    let (mut minder, card) = loaded();
+    let load = |name: &str| Command::LoadNamed(name.to_owned());
+    let asked = |out: &[Action]| {
+        out.iter().find_map(|action| match action {
+            Action::ReadCard(id, name) => Some((*id, name.clone())),
+            _ => None,
+        })
+    };
+    let answers = |out: &[Action]| -> Vec<Answer> {
+        out.iter()
+            .filter_map(|action| match action {
+                Action::Answer(_, answer) => Some(answer.clone()),
+                _ => None,
+            })
+            .collect()
+    };
+    let out = tell(&mut minder, moment(2), load("sides"));
+    let (first, name) = asked(&out).unwrap();
+    assert_eq!((name.as_str(), answers(&out)), ("sides", vec![]));
+    let second = tell(&mut minder, moment(3), load("other"));
+    assert_eq!(answers(&second), [Answer::Refused("another-job-chosen".into())]);
+    let (second, _) = asked(&second).unwrap();
+    let read = |minder: &mut Minder, id: RequestId, card: Result<Option<Box<Card>>, String>| {
+        let mut out = Vec::new();
+        minder.step(moment(4), Event::CardRead(id, card), &mut out);
+        answers(&out)
+    };
+    assert_eq!(read(&mut minder, first, Ok(None)), [], "nobody waits for the first any more");
+    let renamed = Card { name: "Other".into(), ..card };
+    assert_eq!(read(&mut minder, second, Ok(Some(Box::new(renamed)))), [Answer::Done]);
+    assert_eq!(job(&minder, moment(4)).card, "Other");
+    for (result, expected) in [
+        (Err("line 3: G41".to_owned()), Answer::Refused("line 3: G41".into())),
+        (Ok(None), Answer::Unknown { name: "third".into(), known: vec!["sides".into()] }),
+    ] {
+        let (id, _) = asked(&tell(&mut minder, moment(5), load("third"))).unwrap();
+        assert_eq!(read(&mut minder, id, result), [expected]);
+        assert_eq!(job(&minder, moment(5)).card, "Other", "what lies there stays");
+    }
+}
+
+#[test]
+fn a_skim_after_z0_was_taken_asks_for_z0_anew() {
+    let at = |seconds: u64, civil: &str| Moment {
+        civil: Some(Utc::parse_rfc3339(civil).unwrap()),
+        synced: true,
+        ..moment(seconds)
+    };
+    let asks = |minder: &Minder| job(minder, moment(9)).look_at.iter().any(|look| look.key == "look-rezero");
+    let (mut minder, card) = loaded();
+    // The example's card was zeroed on 2026-03-02.
+    tell(&mut minder, at(2, "2026-03-01T10:00:00Z"), Command::Skimmed);
+    assert!(!asks(&minder));
+    tell(&mut minder, at(3, "2026-03-04T10:00:00Z"), Command::Skimmed);
+    assert!(asks(&minder));
+    let zeroed = |text: &str| {
+        let mut card = card.clone();
+        card.program.as_mut().unwrap().zeroed = Some(Utc::parse_rfc3339(text).unwrap());
+        Command::LoadCard(Box::new(card))
+    };
+    tell(&mut minder, moment(4), zeroed("2026-03-04T11:00:00Z"));
+    assert!(!asks(&minder));
+    let mut unsaid = card.clone();
+    unsaid.program.as_mut().unwrap().zeroed = None;
+    let written = Some(Utc::parse_rfc3339("2026-03-03T10:00:00Z").unwrap());
+    tell(&mut minder, moment(5), Command::LoadCard(Box::new(unsaid.zeroed_unless_said(written))));
+    assert!(asks(&minder), "a card that does not say when counts from its file");
+}
+
+/// A setup with screws and a groove, a card, its program, all in a folder.
+fn bench(folder: &Path, program: &str, card_more: &str) -> (PathBuf, PathBuf) {
+    let (setup, _) = table_on(folder);
+    let text = fs::read_to_string(&setup).unwrap();
+    let more = "\n[[board.screw]]\nat_mm = [300, 97]\ndiameter_mm = 10\nbelow_mm = 3\n\
+                [[board.groove]]\nfrom_mm = [0, 203]\nto_mm = [1000, 203]\nwidth_mm = 8\nbelow_mm = 9\n\
+                [jobs]\ncards = \"cards\"\n";
+    fs::write(&setup, text + more).unwrap();
+    let cards = folder.join("cards");
+    fs::create_dir_all(&cards).unwrap();
+    let card = format!(
+        "name = \"Sides\"\nprogram = \"sides.nc\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [1220, 1220]\nthickness_mm = 18\n\
+         material = \"mdf\"\n[[tool]]\nnumber = 1\ndiameter_mm = 6\nflutes = 2\nhelix = \"down\"\n{card_more}"
+    );
+    fs::write(cards.join("sides.toml"), card).unwrap();
+    fs::write(cards.join("sides.nc"), program).unwrap();
+    (setup, cards.join("sides.toml"))
+}
+
+/// An outline with a gap of 12 mm, 5 mm into the board.
+const OPEN: &str =
+    "G21 G90\nT1 M6\nS18000 M3\nG0 X97 Y97 Z25\nG1 Z-23 F2000\nX303 F6000\nY203\nX97\nY115\nG0 Z25\nM5\nM30\n";
+
+fn check(setup: &Path, card: &Path) -> (Option<i32>, String) {
+    let mut command = assert_cmd::Command::cargo_bin("holdwatch").unwrap();
+    let output = command.args(["check", "--setup"]).arg(setup).arg("--job").arg(card).output().unwrap();
+    (output.status.code(), String::from_utf8(output.stdout).unwrap())
+}
+
+#[test]
+fn check_tells_gaps_screws_and_grooves_before_the_cut() {
+    let folder = tempfile::tempdir().unwrap();
+    let (setup, card) = bench(folder.path(), OPEN, "");
+    let (code, said) = check(&setup, &card);
+    assert_eq!(code, Some(0), "{said}");
+    for wanted in
+        ["line 9: an outline of 200 cm2 is not closed, 12.0 mm", "line 6: a cut 5.0 mm into the board meets a screw"]
+    {
+        assert!(said.contains(wanted), "{wanted:?} is missing from\n{said}");
+    }
+    assert!(!said.contains("groove"), "the cut stays above the groove:\n{said}");
+    // The board of the setup is 18 mm thick; the card has the last word.
+    bench(folder.path(), &OPEN.replace("Z-23", "Z-28"), "[reading]\nboard_left_mm = 8\n");
+    let (_, said) = check(&setup, &card);
+    for wanted in ["meets a groove", "of which 8.0 mm are left"] {
+        assert!(said.contains(wanted), "{wanted:?} is missing from\n{said}");
+    }
+}
+
+const LONG: Duration = Duration::from_secs(120);
+
+#[test]
+fn the_daemon_has_programs_read_by_a_child_and_replays_what_came_of_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let closed = OPEN.replace("Y115", "Y97");
+    let (setup, card) = bench(folder.path(), &closed, "");
+    let watched = Watched::run(&setup);
+    let load = |wanted: u16| {
+        // The page gives up after five seconds; the job comes all the same.
+        let (status, said) = watched.post("/api/v1/job", &json!({"card": "Sides"}));
+        assert!(status == wanted || status == 503, "{status} {said}");
+        said
+    };
+    load(204);
+    let view = watched.wait_for("the job", LONG, |view| view["job"]["parts"] == 1);
+    let looks = view["job"]["look_at"].to_string();
+    assert!(looks.contains("look-screw") && !looks.contains("look-open-outline"), "{looks}");
+    // A program that is not understood is refused, and what lies there stays.
+    fs::write(card.with_file_name("sides.nc"), closed.replace("X303 F6000", "G41 X303 F6000")).unwrap();
+    let said = load(422);
+    assert!(said.is_empty() || said.contains("no-answer") || said.contains("line 6"), "{said}");
+    // A program that cannot be read at all: that it failed is an event, and kept.
+    fs::remove_file(card.with_file_name("sides.nc")).unwrap();
+    load(422);
+    let failed = |folder: &Path| {
+        let journal = holdwatch::journal::Where::Sqlite(folder.join("journal.db"));
+        let window = holdwatch::journal::Window { from: Utc::from_micros(i64::MIN), to: Utc::from_micros(i64::MAX) };
+        let entries = holdwatch::daemon::entries(&journal, "command", window).unwrap();
+        entries.iter().any(|entry| entry.body.contains("cannot be read"))
+    };
+    watched.wait_for("the failure in the journal", LONG, |_| failed(folder.path()));
+    assert_eq!(watched.now()["job"]["card"], "Sides");
+    assert_eq!(watched.stop(), Some(0));
+    let mut replay = assert_cmd::Command::cargo_bin("holdwatch").unwrap();
+    let played = replay.arg("replay").arg(folder.path().join("journal.db")).arg("--json").output().unwrap();
+    let said: serde_json::Value = serde_json::from_slice(&played.stdout).unwrap();
+    assert_eq!(said["pieces_different"].as_array().unwrap().len(), 0, "{said:#}");
+    assert_eq!(said["holes"], 0, "{said:#}");
+}
+
+#[test]
+fn a_card_without_a_cutter_takes_the_tool_that_cuts_through() {
+    let (card, program) = example();
+    let from = card.find("# The cutter of the parts' outlines").unwrap();
+    let to = card.find("# The tools that the program names").unwrap();
+    let card = format!("{}{}", &card[..from], &card[to..]);
+    let card = planned(&card, &program);
+    let cutter = card.cutter;
+    assert!((cutter.diameter.millimetres() - 6.0).abs() < 1e-9 && cutter.flutes == 2, "{cutter:?}");
+    assert!((cutter.spindle_rpm - 18_000.0).abs() < 1e-9, "{cutter:?}");
+    assert!(cutter.feed_m_min > 1.0 && cutter.feed_m_min <= 6.0, "{cutter:?}");
+    assert!(cutter.last_pass.millimetres() > 0.0 && cutter.last_pass <= card.sheet.thickness, "{cutter:?}");
+    let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
+    let text = "name = \"a\"\nprogram = \"a.nc\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [500, 500]\nthickness_mm = 18\nmaterial = \"mdf\"\n[[tool]]\nnumber = 1\ndiameter_mm = 6\n";
+    let card = read_card(text, "card", &setup).unwrap();
+    let silent = "G21 G90\nT1\nG0 X100 Y100 Z5\nM3\nG1 Z-19 F1000\nX200\nM30\n";
+    let refused = card.with_program(std::io::Cursor::new(silent), &Machine::default(), &Bed::default()).unwrap_err();
+    assert!(refused[0].line == 6 && refused[0].what.contains("no spindle speed"), "{refused:?}");
+    let without = read_card(&text.replace("[[tool]]\nnumber = 1\ndiameter_mm = 6\n", ""), "card", &setup).unwrap_err();
+    assert!(without.to_string().contains("cutter"), "{without}");
+}
+
+/// What the child says to a card's program that may take so much memory; none if it ends otherwise.
+fn child(folder: &Path, program: &str, most_memory: u64) -> Option<Result<Card, String>> {
+    let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
+    let card = read_card(&example().0, "card", &setup).unwrap();
+    let file = folder.join("program.nc");
+    fs::write(&file, program).unwrap();
+    let task = ProgramTask { card, file, machine: Machine::default(), bed: Bed::default(), most_memory };
+    let mut command = assert_cmd::Command::cargo_bin("holdwatch").unwrap();
+    let asked = postcard::to_stdvec(&Task::Program(Box::new(task))).unwrap();
+    let output = command.arg("compute").write_stdin(asked).output().unwrap();
+    output.status.success().then(|| postcard::from_bytes(&output.stdout).unwrap())
+}
+
+#[test]
+fn the_child_reads_a_program_within_its_memory_or_ends() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, program) = example();
+    let read = child(folder.path(), &program, 150 << 20).unwrap().unwrap();
+    assert_eq!(read.parts.len(), 4);
+    let refused = child(folder.path(), &program.replace("G2 I153", "G41 G2 I153"), 150 << 20).unwrap().unwrap_err();
+    assert!(refused.contains("program.nc: line 49"), "{refused}");
+    // 200 turns of some 700 chords each: their kerf alone takes more than is given.
+    let rings: String = (0..200).map(|_| "G2 I500 F6000\n").collect();
+    let great = format!("G21 G90\nT1 M6\nS18000 M3\nG0 X100 Y600 Z5\nG1 Z-18.2 F2000\n{rings}G0 Z5\nM30\n");
+    assert!(child(folder.path(), &great, 6 << 20).is_none(), "more memory was taken than was given");
 }

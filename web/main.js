@@ -122,9 +122,13 @@ function showHold(fresh) {
 }
 
 function jobText() {
-  const { card, fraction, parts, cutting } = view.job;
-  const cut_share = Math.round(fraction * 100) / 100;
-  return say("job-line", { card, cut_share, count: parts, cutting: cutting ? say("job-cutting") : undefined });
+  const { card, fraction, between, parts, cutting } = view.job;
+  const whole = (share) => Math.round(share * 100) / 100;
+  const [low, high] = between ?? [fraction, fraction];
+  const wide = high - low > 0.02;
+  const range = wide ? { low_share: whole(low), high_share: whole(high) } : {};
+  const told = { card, cut_share: whole(fraction), ...range, count: parts, cutting: cutting ? say("job-cutting") : undefined };
+  return say("job-line", told);
 }
 
 function showZones() {
@@ -223,6 +227,7 @@ function showAlarms() {
 function showFacts() {
   const { job, board, expected, acked, newest } = view;
   const facts = [...degradedTexts().map((text) => `${text}.`), job ? jobText() : say("job-none")];
+  const looks = (job?.look_at ?? []).map((look) => ({ prompt: tell(look) }));
   if (job?.computing) facts.push(say("job-computing"));
   if (job?.unseen.length) facts.push(say("unseen", { parts: job.unseen.join(", ") }));
   const leak = expected?.smallest_visible_leak_m3_h ?? null;
@@ -233,7 +238,7 @@ function showFacts() {
   const saving = !view.degraded.some(({ name }) => name === "not-saving");
   facts.push(saving ? say("journal-line", { count: acked }) : say("journal-behind", { count: behind }));
   const prompts = board.prompts.map((prompt) => ({ prompt: tell(prompt) }));
-  list(one("#facts"), [...prompts, ...facts], (fact) =>
+  list(one("#facts"), [...looks, ...prompts, ...facts], (fact) =>
     fact.prompt ? element("li", fact.prompt, { class: "prompt" }) : element("li", fact),
   );
 }

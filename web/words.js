@@ -73,6 +73,8 @@ function apart(name) {
 function shown(name, value, bare) {
   if (typeof value !== "number") return apart(value);
   if (name.endsWith("_pa")) return pressure(value, bare);
+  if (name.endsWith("_m")) return `${plain(value * 1000, Math.abs(value) < 0.0995 ? 1 : 0)}\u00a0mm`;
+  if (name.endsWith("_m2")) return `${plain(value * 1e4, 0)}\u00a0cm²`;
   if (name.endsWith("_s")) return span(value);
   if (name.endsWith("_m3_h")) return `${plain(value, value < 10 ? 1 : 0)}\u00a0m³/h`;
   if (name.endsWith("_share")) return `${plain(value * 100, 0)}\u00a0%`;

@@ -1,13 +1,14 @@
 //! `check`: every mistake in a setup and in job cards.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use anyhow::Result;
 use clap::Args;
 use serde_json::json;
 
-use super::files;
+use super::{files, plan};
+use crate::daemon::written;
 use crate::setup::{Mistake, Mistakes, Setup, read_card, read_setup};
 
 /// Find every mistake in a setup and in job cards: file, line, what, the limit and what to do.
@@ -33,21 +34,39 @@ impl Check {
             Ok(setup) => (Some(setup), Vec::new()),
             Err(mistakes) => (None, listed(&mistakes)),
         };
+        let mut looks = Vec::new();
         if let Some(setup) = &setup {
             for job in &self.job {
-                match read_card(&files::text(job)?, &job.display().to_string(), setup) {
-                    Ok(card) => mistakes.extend(files::with_program(card, job, setup).err().unwrap_or_default()),
-                    Err(found) => mistakes.extend(listed(&found)),
+                match self.job_looks(job, setup)? {
+                    Ok(found) => looks.extend(found),
+                    Err(found) => mistakes.extend(found),
                 }
             }
         }
         let unread = if setup.is_none() { self.job.len() } else { 0 };
         if self.json {
-            println!("{}", as_json(setup.as_ref(), &mistakes, unread));
+            println!("{}", as_json(setup.as_ref(), &mistakes, &looks, unread));
         } else {
             self.tell(setup.as_ref(), &mistakes, unread);
+            for look in &looks {
+                println!("look at: {look}");
+            }
         }
         Ok(if mistakes.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    }
+
+    /// What someone should look at before a job is cut, or the mistakes in it.
+    fn job_looks(&self, job: &Path, setup: &Setup) -> Result<Result<Vec<String>, Vec<Mistake>>> {
+        let card = match read_card(&files::text(job)?, &job.display().to_string(), setup) {
+            Ok(card) => card.zeroed_unless_said(written(job)),
+            Err(found) => return Ok(Err(listed(&found))),
+        };
+        let zero = plan::zero(&card, setup, &self.setup);
+        Ok(files::with_program(card, job, setup).map(|(_, planned)| {
+            let warnings = planned.map(|plan| plan.warnings).unwrap_or_default();
+            let told = warnings.iter().map(|warning| format!("{}: {warning}", job.display()));
+            zero.into_iter().chain(told).collect()
+        }))
     }
 
     fn tell(&self, setup: Option<&Setup>, mistakes: &[Mistake], unread: usize) {
@@ -77,10 +96,11 @@ fn listed(mistakes: &Mistakes) -> Vec<Mistake> {
     mistakes.iter().cloned().collect()
 }
 
-fn as_json(setup: Option<&Setup>, mistakes: &[Mistake], unread: usize) -> serde_json::Value {
+fn as_json(setup: Option<&Setup>, mistakes: &[Mistake], looks: &[String], unread: usize) -> serde_json::Value {
     json!({
         "sound": mistakes.is_empty(),
         "mistakes": mistakes,
+        "look_at": looks,
         "cards_not_looked_at": unread,
         "warnings": setup.map(|setup| &setup.warnings),
         "assumptions": setup.map(|setup| &setup.assumptions),

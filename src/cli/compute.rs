@@ -1,4 +1,4 @@
-//! `compute`: one forecast in a process of its own, with bounded memory and time.
+//! `compute`: one forecast, or one cut program, in a process of its own, with bounded memory and time.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
@@ -6,7 +6,8 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
-use crate::daemon::{Commission, Reply};
+use crate::daemon::{Reply, Task};
+use crate::job::Card;
 
 /// The most memory that a forecast may take, in bytes.
 const MOST_MEMORY: u64 = 1 << 30;
@@ -27,9 +28,18 @@ pub(super) fn run() -> Result<ExitCode> {
     nice(NICENESS).context("the forecast cannot stand back")?;
     let mut question = Vec::new();
     std::io::stdin().take(LONGEST_COMMISSION).read_to_end(&mut question)?;
-    let commission: Commission =
-        postcard::from_bytes(&question).context("the question is no commission of a forecast")?;
-    let reply: Result<Reply, String> = commission.run();
-    std::io::stdout().write_all(&postcard::to_stdvec(&reply)?)?;
+    let task: Task = postcard::from_bytes(&question).context("the question is no task of this program")?;
+    let said = match task {
+        Task::Forecast(commission) => {
+            let reply: Result<Reply, String> = commission.run();
+            postcard::to_stdvec(&reply)?
+        }
+        Task::Program(program) => {
+            setrlimit(Resource::Data, limit(program.most_memory)).context("the memory cannot be bounded")?;
+            let card: Result<Card, String> = program.run();
+            postcard::to_stdvec(&card)?
+        }
+    };
+    std::io::stdout().write_all(&said)?;
     Ok(ExitCode::SUCCESS)
 }

@@ -6,9 +6,13 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow, bail};
 
+use crate::daemon::{last_entry, place, written};
 use crate::job::Card;
 use crate::job::plan::Plan;
 use crate::job::program::Refusal;
+use crate::journal::Where;
+use crate::minder::Memory;
+use crate::moment::Utc;
 use crate::setup::{Mistake, Setup, read_card, read_setup};
 
 /// The largest file that is read as a setup or card, in bytes.
@@ -41,7 +45,7 @@ pub(super) fn card(path: &Path, setup: &Setup) -> Result<Card> {
 /// A card and, if it names a program, what that does.
 pub(super) fn planned_card(path: &Path, setup: &Setup) -> Result<(Card, Option<Plan>)> {
     let card = match read_card(&text(path)?, &path.display().to_string(), setup) {
-        Ok(card) => card,
+        Ok(card) => card.zeroed_unless_said(written(path)),
         Err(mistakes) => bail!("the job card is not sound\n{mistakes}"),
     };
     with_program(card, path, setup).map_err(|mistakes| {
@@ -64,7 +68,7 @@ pub(super) fn with_program(card: Card, path: &Path, setup: &Setup) -> Result<(Ca
             remedy: "put it there, or correct the name".to_owned(),
         }]
     })?;
-    card.with_program(BufReader::new(source), &setup.machine).map_err(|refusals| {
+    card.with_program(BufReader::new(source), &setup.machine, &setup.bed()).map_err(|refusals| {
         let mistake = |refusal: Refusal| Mistake {
             file: file.display().to_string(),
             line: usize::try_from(refusal.line).ok(),
@@ -80,4 +84,20 @@ pub(super) fn with_program(card: Card, path: &Path, setup: &Setup) -> Result<(Ca
 /// The folder that a setup's relative paths start from.
 pub(super) fn folder(setup: &Path) -> PathBuf {
     setup.parent().map(Path::to_owned).unwrap_or_default()
+}
+
+/// When the board was last skimmed, by the setup's journal; none if there is no journal or it does not say.
+///
+/// # Errors
+/// The text of why the journal cannot be read.
+pub(super) fn last_skim(setup: &Setup, path: &Path) -> Result<Option<Utc>, String> {
+    let place = place(setup, &folder(path));
+    if let Where::Sqlite(file) = &place
+        && !file.exists()
+    {
+        return Ok(None);
+    }
+    let entry = last_entry(&place, "memory").map_err(|error| error.to_string())?;
+    let memory = entry.map(|entry| Memory::from_record(&entry.body)).transpose()?;
+    Ok(memory.and_then(|memory| memory.skimmed_on()))
 }

@@ -56,10 +56,12 @@ impl Show {
             let mut told = serde_json::to_value(&forecast)?;
             if let Some(plan) = &planned {
                 told["program"] = plan::as_json(plan)?;
+                told["program"]["zero"] = plan::zero(&card, &setup, &self.setup).into();
             }
             println!("{}", serde_json::to_string_pretty(&told)?);
         } else if let Some(course) = forecast.courses.first() {
             planned.iter().for_each(plan::tell);
+            plan::tell_zero(&card, &setup, &self.setup);
             tell(&setup, &card, &forecast, course);
         }
         Ok(ExitCode::SUCCESS)

@@ -5,9 +5,11 @@ use std::path::Path;
 
 use anyhow::{Context, Result};
 
+use super::files;
 use crate::job::Card;
 use crate::job::plan::{Hold, Kind, Leaves, Neighbour, Piece, PieceId, Plan};
-use crate::moment::Span;
+use crate::moment::{Span, Utc};
+use crate::setup::Setup;
 use crate::table::Point;
 
 /// Parts shown in full; of longer lists the rest is counted.
@@ -16,7 +18,14 @@ const MOST_SHOWN: usize = 100;
 /// Tells the parts in their order, what holds them, and what someone should look at.
 pub(super) fn tell(plan: &Plan) {
     let (lines, duration) = (plan.course.lines(), plan.course.duration());
-    println!("program: {lines} lines, {} of cutting and moving, {}", clock(duration), counted(plan));
+    let (least, most) = plan.course.duration_bounds();
+    println!(
+        "program: {lines} lines, {} ({} to {}) of cutting and moving, {}",
+        clock(duration),
+        clock(least),
+        clock(most),
+        counted(plan)
+    );
     println!(
         "board: {:.1} m cut into it, {:.2} mm at the deepest (line {}), {:.2} m2 touched",
         plan.scar.length.metres(),
@@ -40,11 +49,43 @@ pub(super) fn tell(plan: &Plan) {
     if hidden > 0 {
         println!("and {hidden} more");
     }
-    for warning in &plan.warnings {
-        println!("look at: {warning}");
-    }
+    tell_warnings(plan);
     for remark in &plan.remarks {
         println!("line {}: {} ({} times)", remark.line, remark.note, remark.times);
+    }
+}
+
+/// What someone should look at before the cut.
+pub(super) fn tell_warnings(plan: &Plan) {
+    for warning in plan.warnings.iter().take(MOST_SHOWN) {
+        println!("look at: {warning}");
+    }
+    let hidden = plan.warnings.len().saturating_sub(MOST_SHOWN);
+    if hidden > 0 {
+        println!("look at: and {hidden} more");
+    }
+}
+
+/// Whether Z0 must be set anew since the board was skimmed; a journal that cannot be read is told.
+pub(super) fn tell_zero(card: &Card, setup: &Setup, setup_path: &Path) {
+    if let Some(text) = zero(card, setup, setup_path) {
+        println!("look at: {text}");
+    }
+}
+
+/// The same as a sentence.
+pub(super) fn zero(card: &Card, setup: &Setup, setup_path: &Path) -> Option<String> {
+    card.program.as_ref()?;
+    match files::last_skim(setup, setup_path) {
+        Ok(skimmed) => card.is_zeroed_before(skimmed).then(|| {
+            format!(
+                "{}: the board was skimmed on {} and Z0 was taken before that; with the spindle stopped and locked out set Z0 \
+                 anew, then correct board_left_mm and zeroed",
+                card.name,
+                skimmed.map(Utc::rfc3339).unwrap_or_default()
+            )
+        }),
+        Err(text) => Some(format!("whether the board was skimmed since Z0 was taken is not known: {text}")),
     }
 }
 
@@ -112,12 +153,16 @@ pub(super) fn as_json(plan: &Plan) -> Result<serde_json::Value> {
     Ok(serde_json::json!({
         "lines": plan.course.lines(),
         "duration_s": plan.course.duration().secs_f64(),
+        "duration_least_s": plan.course.duration_bounds().0.secs_f64(),
+        "duration_most_s": plan.course.duration_bounds().1.secs_f64(),
+        "open_outlines": serde_json::to_value(&plan.open)?,
         "pieces": serde_json::to_value(&plan.pieces)?,
         "board": {
             "cut_m": plan.scar.length.metres(),
             "deepest_m": plan.scar.deepest.metres(),
             "deepest_line": plan.scar.line,
             "touched_m2": plan.scar.map.touched().square_metres(),
+            "map": serde_json::to_value(&plan.scar.map)?,
         },
         "tools": plan.tools,
         "warnings": plan.warnings.iter().map(ToString::to_string).collect::<Vec<_>>(),
@@ -158,6 +203,21 @@ fn picture(card: &Card, plan: &Plan) -> String {
             points.join(" "),
             stroke.width.millimetres()
         );
+    }
+    for open in &plan.open {
+        let points: Vec<String> = open.outline.iter().map(place).map(|(x, y)| format!("{x:.2},{y:.2}")).collect();
+        let _ = writeln!(
+            svg,
+            "<path d=\"M{}Z\" fill=\"none\" stroke=\"#b3261e\" stroke-width=\"2\" stroke-dasharray=\"8 6\"/>",
+            points.join("L")
+        );
+        for gap in &open.gaps {
+            let (x, y) = place(&gap.at);
+            let _ = writeln!(
+                svg,
+                "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"9\" fill=\"none\" stroke=\"#b3261e\" stroke-width=\"3\"/>"
+            );
+        }
     }
     for (number, piece) in plan.parts().enumerate() {
         let points: Vec<String> = piece.outline.iter().map(place).map(|(x, y)| format!("{x:.2},{y:.2}")).collect();

@@ -12,6 +12,7 @@ use tracing::warn;
 
 use crate::event::Event;
 use crate::job::Card;
+use crate::moment::Utc;
 use crate::setup::{Setup, read_card};
 
 /// How often the folder is looked at.
@@ -40,23 +41,16 @@ impl Folder {
         names
     }
 
-    /// The card of this name, by the name in it or of its file.
-    pub(super) fn find(&self, name: &str, setup: &Setup) -> Option<Result<Card, String>> {
+    /// The card of this name, by the name in it or of its file, with the file of its program if it names one.
+    pub(super) fn find(&self, name: &str, setup: &Setup) -> Option<Result<(Card, Option<PathBuf>), String>> {
         let by_file = self.files().find(|file| file.file_stem().is_some_and(|stem| stem.to_string_lossy() == name));
         let by_name = || self.files().find_map(|file| read(&file, setup).ok().filter(|card| card.name == name)).map(Ok);
-        by_name().or_else(|| by_file.map(|file| read(&file, setup))).map(|card| self.with_program(card?, setup))
+        by_name().or_else(|| by_file.map(|file| read(&file, setup))).map(|card| card.map(|card| self.beside(card)))
     }
 
-    /// The card with the parts that its program cuts.
-    fn with_program(&self, card: Card, setup: &Setup) -> Result<Card, String> {
-        let (Some(program), Some(path)) = (&card.program, &self.path) else { return Ok(card) };
-        let file = path.join(&program.file);
-        let source = std::fs::File::open(&file).map_err(|error| format!("{}: {error}", file.display()))?;
-        let planned = card.with_program(std::io::BufReader::new(source), &setup.machine);
-        planned.map(|(card, _)| card).map_err(|refusals| {
-            let lines: Vec<String> = refusals.iter().map(|refusal| format!("{}: {refusal}", file.display())).collect();
-            lines.join("\n")
-        })
+    fn beside(&self, card: Card) -> (Card, Option<PathBuf>) {
+        let file = self.path.as_ref().zip(card.program.as_ref()).map(|(path, program)| path.join(&program.file));
+        (card, file)
     }
 
     fn files(&self) -> impl Iterator<Item = PathBuf> {
@@ -78,7 +72,15 @@ fn read(file: &std::path::Path, setup: &Setup) -> Result<Card, String> {
         return Err(format!("{}: {size} bytes are too many for a card; at most {LARGEST}", file.display()));
     }
     let text = std::fs::read_to_string(file).map_err(|error| format!("{}: {error}", file.display()))?;
-    read_card(&text, &file.display().to_string(), setup).map_err(|mistakes| mistakes.to_string())
+    let card = read_card(&text, &file.display().to_string(), setup).map_err(|mistakes| mistakes.to_string())?;
+    Ok(card.zeroed_unless_said(written(file)))
+}
+
+/// When a file was last written; none if the file system does not say.
+pub fn written(file: &std::path::Path) -> Option<Utc> {
+    let time = std::fs::metadata(file).and_then(|metadata| metadata.modified()).ok()?;
+    let since = time.duration_since(std::time::UNIX_EPOCH).ok()?;
+    i64::try_from(since.as_micros()).ok().map(Utc::from_micros)
 }
 
 /// Tells of cards that come and go, and of those that cannot be read, until told to stop.

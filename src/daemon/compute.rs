@@ -1,12 +1,16 @@
-//! Forecasts, each in a child process of this same program, so that heavy work neither grows the daemon nor stalls it.
+//! Forecasts and cut programs, each in a child process of this same program, so that heavy work neither grows the daemon nor
+//! stalls it.
 //!
 //! What takes long, the boards condensed along a cut, hangs on the board, its zones' places and the job alone. The child gives them
 //! back beside the forecast, and the daemon hands them to the next child: when only zones, pump, filter, valves or the room's
 //! pressure are others, nothing is solved again.
 
 use std::collections::VecDeque;
-use std::process::Stdio;
-use std::sync::{Mutex, PoisonError};
+use std::fs::File;
+use std::io::BufReader;
+use std::path::PathBuf;
+use std::process::{ExitStatus, Stdio};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -14,16 +18,19 @@ use sha2::{Digest, Sha256};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::process::Command;
 use tokio::sync::Semaphore;
+use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
+use super::cards::Folder;
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
-use crate::job::{Cut, Progress};
+use crate::job::plan::{Bed, Machine};
+use crate::job::{Card, Cut, Progress};
 use crate::setup::Setup;
 use crate::table::field::{Resolution, Sequence};
 use crate::table::{Rect, Table, Tap};
 
-/// The longest a forecast may take.
+/// The longest a forecast, or the reading of a program, may take.
 const LIMIT: Duration = Duration::from_secs(120);
 
 /// The longest answer that is read, in bytes.
@@ -31,6 +38,9 @@ const LONGEST_ANSWER: u64 = 64 << 20;
 
 /// The most bytes of condensed boards that are kept for later forecasts; the newest are kept whatever they take.
 const MOST_KEPT: usize = 4 << 20;
+
+/// The most memory that the reading of a program may take, in bytes.
+const MOST_FOR_A_PROGRAM: u64 = 150 << 20;
 
 /// What is to be forecast.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -48,6 +58,46 @@ pub struct Brief {
 }
 
 /// What the child reads from its standard input.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub enum Task {
+    /// A forecast; the child writes a `Result<Reply, String>`.
+    Forecast(Box<Commission>),
+    /// A card's program to be read; the child writes a `Result<Card, String>`.
+    Program(Box<ProgramTask>),
+}
+
+/// A card whose program is to be read.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct ProgramTask {
+    /// The card.
+    pub card: Card,
+    /// The program's file.
+    pub file: PathBuf,
+    /// The machine that runs it.
+    pub machine: Machine,
+    /// The board under it.
+    pub bed: Bed,
+    /// The most memory that the reading may take, in bytes.
+    pub most_memory: u64,
+}
+
+impl ProgramTask {
+    /// Reads it here and now.
+    ///
+    /// # Errors
+    /// Every line that is refused, each with the file before it.
+    pub fn run(self) -> Result<Card, String> {
+        let shown = self.file.display();
+        let source = File::open(&self.file).map_err(|error| format!("{shown} cannot be read: {error}"))?;
+        let planned = self.card.with_program(BufReader::new(source), &self.machine, &self.bed);
+        planned.map(|(card, _)| card).map_err(|refusals| {
+            let lines: Vec<String> = refusals.iter().map(|refusal| format!("{shown}: {refusal}")).collect();
+            lines.join("\n")
+        })
+    }
+}
+
+/// A forecast to be computed, as the child reads it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Commission {
     /// The brief.
@@ -150,6 +200,7 @@ impl Commission {
 pub(super) struct Computer {
     resolution: Resolution,
     turn: Semaphore,
+    reading: Semaphore,
     kept: Mutex<VecDeque<([u8; 32], Vec<u8>)>>,
 }
 
@@ -157,7 +208,7 @@ impl Computer {
     /// One for a computer whose time runs `pace` times as fast as real time: what is hurried is reckoned on coarse cells.
     pub(super) fn new(pace: f64) -> Self {
         let resolution = if pace > 1.0 { Resolution::Preview } else { Resolution::Standard };
-        Computer { resolution, turn: Semaphore::new(1), kept: Mutex::default() }
+        Computer { resolution, turn: Semaphore::new(1), reading: Semaphore::new(1), kept: Mutex::default() }
     }
 
     /// Has a forecast computed.
@@ -171,16 +222,41 @@ impl Computer {
         let brief = Brief::new(setup, request, self.resolution);
         let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
         let key = brief.key()?;
-        let commission = Commission { brief, known: self.known(&key) };
-        let said = timeout(LIMIT, run(&commission))
-            .await
-            .map_err(|_| format!("the forecast took longer than {} s", LIMIT.as_secs()))??;
+        let task = Task::Forecast(Box::new(Commission { brief, known: self.known(&key) }));
+        let said = within("the forecast", &task).await?;
         let reply = postcard::from_bytes::<Result<Reply, String>>(&said)
             .map_err(|error| format!("the forecast is unreadable: {error}"))??;
         if let Some(boards) = reply.boards {
             self.keep(key, boards);
         }
         Ok(reply.forecast)
+    }
+
+    /// Has the card of this name read, with its program; none if there is no such card.
+    ///
+    /// # Errors
+    /// One text that says why it cannot be read: the mistakes of the card, the lines of its program that are refused, or how the child
+    /// ended.
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn card(
+        &self,
+        setup: &Arc<Setup>,
+        folder: &Folder,
+        name: String,
+    ) -> Result<Option<Box<Card>>, String> {
+        let (folder, known) = (folder.clone(), Arc::clone(setup));
+        let found = spawn_blocking(move || folder.find(&name, &known)).await.map_err(|error| error.to_string())?;
+        let Some(found) = found else { return Ok(None) };
+        let (card, program) = found?;
+        let Some(file) = program else { return Ok(Some(Box::new(card))) };
+        let _turn = self.reading.acquire().await.map_err(|error| error.to_string())?;
+        let task =
+            ProgramTask { card, file, machine: setup.machine, bed: setup.bed(), most_memory: MOST_FOR_A_PROGRAM };
+        let said = within("the cut program", &Task::Program(Box::new(task))).await?;
+        let read = postcard::from_bytes::<Result<Card, String>>(&said);
+        read.map_err(|error| format!("the cut program is unreadable: {error}"))?.map(|card| Some(Box::new(card)))
     }
 
     fn known(&self, key: &[u8; 32]) -> Option<Vec<u8>> {
@@ -197,9 +273,14 @@ impl Computer {
     }
 }
 
-async fn run(commission: &Commission) -> Result<Vec<u8>, String> {
+async fn within(what: &str, task: &Task) -> Result<Vec<u8>, String> {
+    let done = timeout(LIMIT, run(what, task)).await;
+    done.map_err(|_| format!("{what} took longer than {} s", LIMIT.as_secs()))?
+}
+
+async fn run(what: &str, task: &Task) -> Result<Vec<u8>, String> {
     let program = std::env::current_exe().map_err(|error| format!("this program cannot find itself: {error}"))?;
-    let asked = postcard::to_stdvec(commission).map_err(|error| error.to_string())?;
+    let asked = postcard::to_stdvec(task).map_err(|error| error.to_string())?;
     let mut child = Command::new(program)
         .arg("compute")
         .stdin(Stdio::piped())
@@ -207,15 +288,30 @@ async fn run(commission: &Commission) -> Result<Vec<u8>, String> {
         .stderr(Stdio::inherit())
         .kill_on_drop(true)
         .spawn()
-        .map_err(|error| format!("the forecast cannot start: {error}"))?;
+        .map_err(|error| format!("{what} cannot be started on: {error}"))?;
     if let Some(mut input) = child.stdin.take() {
-        input.write_all(&asked).await.map_err(|error| format!("the forecast takes no question: {error}"))?;
+        input
+            .write_all(&asked)
+            .await
+            .map_err(|error| format!("{what}: the child process takes no question: {error}"))?;
     }
     let mut said = Vec::new();
     if let Some(output) = child.stdout.take() {
         let read = output.take(LONGEST_ANSWER).read_to_end(&mut said).await;
-        read.map_err(|error| format!("the forecast gives no answer: {error}"))?;
+        read.map_err(|error| format!("{what}: the child process gives no answer: {error}"))?;
     }
     let status = child.wait().await.map_err(|error| error.to_string())?;
-    if status.success() { Ok(said) } else { Err(format!("the forecast failed: {status}")) }
+    if status.success() { Ok(said) } else { Err(failed(what, task, status)) }
+}
+
+fn failed(what: &str, task: &Task, status: ExitStatus) -> String {
+    match task {
+        Task::Forecast(_) => format!("{what} failed: {status}"),
+        Task::Program(task) => format!(
+            "{what} {} could not be read within {} MiB of memory and {} s: {status}; split it",
+            task.file.display(),
+            task.most_memory >> 20,
+            LIMIT.as_secs()
+        ),
+    }
 }

@@ -4,10 +4,8 @@ use std::sync::Arc;
 
 use futures_util::future::BoxFuture;
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::task::spawn_blocking;
 use tokio_util::sync::CancellationToken;
 
-use super::cards::Folder;
 use super::clock::Clock;
 use super::worker::Asked;
 use crate::event::{Actor, Answer, Command};
@@ -24,26 +22,10 @@ pub(super) struct Desk {
     pub(super) asked: mpsc::Sender<Asked>,
     pub(super) journal: watch::Receiver<Option<Journal>>,
     pub(super) setup: Arc<Setup>,
-    pub(super) folder: Folder,
 }
 
 impl Desk {
-    /// The command with its card's text read, if it names a card that there is.
-    async fn with_card(&self, command: Command) -> Result<Command, Answer> {
-        let Command::LoadNamed(name) = command else { return Ok(command) };
-        let (folder, setup, wanted) = (self.folder.clone(), Arc::clone(&self.setup), name.clone());
-        match spawn_blocking(move || folder.find(&wanted, &setup)).await {
-            Ok(Some(Ok(card))) => Ok(Command::LoadCard(Box::new(card))),
-            Ok(Some(Err(text))) => Err(Answer::Refused(text)),
-            Ok(None) | Err(_) => Ok(Command::LoadNamed(name)),
-        }
-    }
-
     async fn ask(&self, actor: Actor, command: Command) -> Answer {
-        let command = match self.with_card(command).await {
-            Ok(command) => command,
-            Err(answer) => return answer,
-        };
         let (answer, answered) = oneshot::channel();
         if self.asked.send(Asked { actor, command, answer }).await.is_err() {
             return Answer::Refused("stopping".to_owned());

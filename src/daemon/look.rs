@@ -36,3 +36,12 @@ pub fn entries(place: &Where, kind: &str, window: Window) -> Result<Vec<KeptEntr
         Ok(journal.entries(Some(kind), window, u32::MAX).await?)
     })
 }
+
+/// The newest entry of a kind.
+///
+/// # Errors
+/// [`ReplayError`] if the journal cannot be read.
+pub fn last_entry(place: &Where, kind: &str) -> Result<Option<KeptEntry>, ReplayError> {
+    let runtime = Builder::new_current_thread().enable_all().build().map_err(ReplayError::Runtime)?;
+    runtime.block_on(async { Ok(Journal::look(place).await?.last_entry(kind).await?) })
+}

@@ -5,7 +5,7 @@
 //! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
 //! - the page, in a thread of its own: shows the newest view, and passes commands to the worker;
-//! - one child process for each forecast (`compute`).
+//! - one child process for each forecast, and for each cut program that is read (`compute`).
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
 
@@ -35,9 +35,10 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
+pub use cards::written;
 pub use clock::Clock;
-pub use compute::{Brief, Commission, Reply};
-pub use look::{entries, readings};
+pub use compute::{Brief, Commission, ProgramTask, Reply, Task};
+pub use look::{entries, last_entry, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 
@@ -127,7 +128,6 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         asked: asked.clone(),
         journal: store.journal.clone(),
         setup: Arc::clone(&setup),
-        folder: folder.clone(),
     };
     let state = PageState {
         shown: showing,
@@ -137,7 +137,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         shutdown: stop.clone(),
     };
     let page = serve_page(listener, state)?;
-    tasks.spawn(cards::watch(folder, Arc::clone(&setup), events.clone(), stop.clone()));
+    tasks.spawn(cards::watch(folder.clone(), Arc::clone(&setup), events.clone(), stop.clone()));
     if let Some(controller) = controller {
         tasks.spawn(desk::pass_on(desk, controller, stop.clone()));
     }
@@ -161,6 +161,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         inbox: inbox.clone(),
         shown,
         computer: Arc::new(compute::Computer::new(pace)),
+        folder,
         stop: stop.clone(),
     };
     worker.run().await;
@@ -214,7 +215,8 @@ fn serve_page(listener: std::net::TcpListener, state: PageState) -> Result<onesh
     thread.map(|_| end).map_err(DaemonError::Runtime)
 }
 
-fn place(setup: &Setup, folder: &std::path::Path) -> journal::Where {
+/// Where a setup's journal is, if its relative paths start from `folder`.
+pub fn place(setup: &Setup, folder: &std::path::Path) -> journal::Where {
     match &setup.store {
         StoreSettings::Sqlite { path } => journal::Where::Sqlite(folder.join(path)),
         StoreSettings::Postgres { url } => journal::Where::Postgres(url.clone()),

@@ -10,6 +10,7 @@ use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
 use super::black_box::Recorder;
+use super::cards::Folder;
 use super::clock::Clock;
 use super::compute::Computer;
 use super::notify;
@@ -57,6 +58,7 @@ pub(super) struct Worker {
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
     pub(super) computer: Arc<Computer>,
+    pub(super) folder: Folder,
     pub(super) stop: CancellationToken,
 }
 
@@ -151,6 +153,7 @@ impl Worker {
                 self.shown.send_replace(Arc::new(Shown { view: *view, made: at.steady }));
             }
             Action::Compute(id, request) => self.compute(id, request),
+            Action::ReadCard(id, name) => self.read_card(id, name),
             Action::WakeAt(when) => running.wake_at = when,
             Action::Answer(id, answer) => {
                 if let Some(asker) = running.answers.remove(&id) {
@@ -188,6 +191,23 @@ impl Worker {
                     }
                     // Nobody waits for it once the program stops.
                     let _ = events.send(Event::Computed(id, forecast)).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    fn read_card(&self, id: RequestId, name: String) {
+        let (setup, events, stop) = (Arc::clone(&self.setup), self.events.clone(), self.stop.clone());
+        let (computer, folder) = (Arc::clone(&self.computer), self.folder.clone());
+        tokio::spawn(async move {
+            tokio::select! {
+                card = computer.card(&setup, &folder, name) => {
+                    if let Err(text) = &card {
+                        warn!(text, "no job");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::CardRead(id, card)).await;
                 }
                 () = stop.cancelled() => {}
             }

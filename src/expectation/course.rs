@@ -28,6 +28,25 @@ impl Course {
     }
 }
 
+impl Course {
+    /// What is expected where the cut is likely at one point and may be anywhere between two others: the likely level, the band over
+    /// all of them, the weakest part of any. `None` for a course without points.
+    pub fn between(&self, earliest: Progress, likely: Progress, latest: Progress) -> Option<Expected> {
+        let mut expected = self.at(likely)?;
+        let inner = self
+            .points
+            .iter()
+            .filter(|(point, _)| *point > earliest.fraction() && *point < latest.fraction())
+            .map(|(_, inner)| inner.clone());
+        for other in inner.chain(self.at(earliest)).chain(self.at(latest)) {
+            expected.low = expected.low.min(other.low);
+            expected.high = expected.high.max(other.high);
+            expected.weakest = weaker(expected.weakest, other.weakest);
+        }
+        Some(expected)
+    }
+}
+
 fn between(before: &Expected, after: &Expected, share: f64) -> Expected {
     let level = |a: Vacuum, b: Vacuum| a + (b - a) * share;
     let flow = |a: FreeAirFlow, b: FreeAirFlow| a + (b - a) * share;

@@ -2,11 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::progress::Where;
 use super::{Awaited, Loaded, Minder};
 use crate::event::{Action, Request, RequestId};
 use crate::expectation::{Course, Expected, Forecast};
 use crate::job::{Cut, Progress};
-use crate::moment::{Moment, Span, Steady};
+use crate::moment::{Moment, Steady};
 use crate::table::{PartId, ZoneId, ZoneSet};
 use crate::units::{FreeAirFlow, Vacuum};
 use crate::watch::{Basis, Ends, Nearby, Phase};
@@ -20,9 +21,6 @@ pub(super) struct Compared {
     /// Where the course goes from here.
     pub(super) nearby: Option<Nearby>,
 }
-
-/// How long the cut is taken to go on at its pace when nobody tells how far it is; then its progress is unknown.
-const TOLD_FOR: Span = Span::from_secs(10);
 
 /// How far below a taught level still counts as good: the greater of a share of it and a level in pascals. A choice of
 /// ours: a few times the noise and drift of an industrial transducer.
@@ -90,17 +88,9 @@ impl Minder {
         self.compare(at);
     }
 
-    /// How far the cut is; `None` if nobody tells, or has told for too long.
-    pub(super) fn progress(&self, at: Steady) -> Option<Progress> {
-        let loaded = self.loaded.as_ref()?;
-        let pace = loaded.pace.filter(|pace| at.since(pace.told_at) <= TOLD_FOR)?;
-        let further =
-            if self.cutting == Some(true) { pace.per_second * at.since(pace.told_at).secs_f64() } else { 0.0 };
-        Some(Progress::from_fraction(loaded.progress.fraction() + further))
-    }
-
     /// Settles anew what the live level is compared with.
     pub(super) fn compare(&mut self, at: Steady) {
+        self.follow_the_clock(at);
         let compared =
             self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
         self.compared = compared.map(|compared| self.as_held(compared));
@@ -119,9 +109,21 @@ impl Minder {
     fn job_expectation(&self, at: Steady) -> Option<Compared> {
         let loaded = self.loaded.as_ref()?;
         let course = course(loaded.forecast.as_ref(), self.open)?;
-        let progress = self.progress(at).unwrap_or(loaded.progress);
-        let nearby = loaded.pace.and_then(|pace| nearby(loaded, course, progress, pace.per_second));
-        Some(Compared { expected: course.at(progress)?, basis: Basis::Job, ends: Some(ends(course)), nearby })
+        let Some(place) = self.place(at) else {
+            let expected = course.at(loaded.progress)?;
+            let nearby = loaded.pace.and_then(|pace| {
+                let here = loaded.progress;
+                nearby(
+                    loaded,
+                    course,
+                    &Where { likely: here, earliest: here, latest: here, per_second: pace.per_second },
+                )
+            });
+            return Some(Compared { expected, basis: Basis::Job, ends: Some(ends(course)), nearby });
+        };
+        let expected = course.between(place.earliest, place.likely, place.latest)?;
+        let nearby = nearby(loaded, course, &place);
+        Some(Compared { expected, basis: Basis::Job, ends: Some(ends(course)), nearby })
     }
 
     fn taught_expectation(&self) -> Option<Compared> {
@@ -170,15 +172,20 @@ fn course(forecast: Option<&Forecast>, open: ZoneSet) -> Option<&Course> {
     forecast?.course(open)
 }
 
-fn nearby(loaded: &Loaded, course: &Course, progress: Progress, per_second: f64) -> Option<Nearby> {
+/// What lies about a place of the cut; the farthest levels are taken as far off as the place may be wrong.
+fn nearby(loaded: &Loaded, course: &Course, place: &Where) -> Option<Nearby> {
     let mid = |fraction: f64| course.at(Progress::from_fraction(fraction)).map(|expected| expected.mid);
-    let [long_ago, ago, soon, later] = Nearby::APART.map(|apart| mid(progress.fraction() + apart * per_second));
+    let (here, pace) = (place.likely.fraction(), place.per_second);
+    let [long_ago, ago, soon, later] = Nearby::APART.map(|apart| here + apart * pace);
+    let long_ago = long_ago.min(place.earliest.fraction());
+    let later = later.max(place.latest.fraction());
+    let [long_ago, ago, soon, later] = [long_ago, ago, soon, later].map(mid);
     let cut = Cut::of(&loaded.card);
     let closed = |part: usize| {
         let last = part.checked_sub(1).and_then(|last| u32::try_from(last).ok());
         last.map_or(Progress::START, |last| cut.freed_at(PartId(last)).unwrap_or(Progress::from_fraction(1.0)))
     };
-    let part = cut.freed(progress);
+    let part = cut.freed(place.likely);
     let lowers = |part: usize| Some(mid(closed(part).fraction())? - mid(closed(part + 1).fraction())?);
     let outline = (part.saturating_sub(1)..=part + 1).filter_map(lowers).fold(Vacuum::ZERO, Vacuum::max);
     Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline })

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::Minder;
 use crate::board::{BoardLife, BoardSettings, Trace};
 use crate::event::{Action, Fact, Outcome, Record, Seq};
-use crate::moment::{Moment, Span};
+use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
 use crate::watch::{Assessment, Seated};
@@ -30,6 +30,9 @@ pub struct Memory {
     pub(super) shadow_left: u32,
     /// The last sheet that ended, until its outcome is told.
     pub(super) last_sheet: Option<LastSheet>,
+    /// When the board was last told to be skimmed, if the computer then knew the time.
+    #[serde(default)]
+    pub(super) skimmed_on: Option<Utc>,
 }
 
 /// A sheet that has ended.
@@ -70,7 +73,13 @@ impl Memory {
             sheet: 0,
             shadow_left: shadow_sheets,
             last_sheet: None,
+            skimmed_on: None,
         }
+    }
+
+    /// When the board was last told to be skimmed, if that is known.
+    pub fn skimmed_on(&self) -> Option<Utc> {
+        self.skimmed_on
     }
 
     /// The memory that a `memory` record holds.

@@ -12,10 +12,12 @@ mod around;
 mod calling;
 mod comparing;
 mod contacts;
+mod fetching;
 mod hearing;
 mod holding;
 mod keeping;
 mod orders;
+mod progress;
 mod showing;
 
 use std::collections::BTreeMap;
@@ -35,10 +37,11 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
 use around::{Filter, Room};
 use comparing::Compared;
+use fetching::Fetching;
 use hearing::Newest;
 use holding::DriveTold;
 pub use keeping::{Memory, Remembered};
-use orders::Pace;
+use progress::{Pace, Run};
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -65,6 +68,8 @@ struct Loaded {
     forecast: Option<Forecast>,
     progress: Progress,
     pace: Option<Pace>,
+    /// How long its program has run.
+    run: Run,
 }
 
 /// A request for a forecast that has not been answered.
@@ -111,6 +116,7 @@ pub struct Minder {
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
+    fetching: Option<Fetching>,
     next_request: RequestId,
     compared: Option<Compared>,
     newest: Vec<Option<Newest>>,
@@ -173,6 +179,7 @@ impl Minder {
             sees_leaks: None,
             bare: None,
             awaited: Vec::new(),
+            fetching: None,
             next_request: RequestId(1),
             compared: None,
             newest: vec![None; count],
@@ -208,6 +215,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
     }

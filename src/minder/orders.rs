@@ -1,29 +1,14 @@
 //! Commands and contacts: what people and the machine tell.
 
-use serde::{Deserialize, Serialize};
-
+use super::progress::Run;
 use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
-use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome, ProgressTold};
+use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome};
 use crate::expectation::zones_under;
-use crate::job::plan::Told;
 use crate::job::{Card, Progress};
-use crate::moment::{Moment, Span, Steady};
+use crate::moment::Moment;
 use crate::table::{ZoneId, ZoneSet};
 use crate::watch::Verdict;
-
-/// How fast a cut goes on, as told.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub(super) struct Pace {
-    pub(super) told_at: Steady,
-    /// The share of the cut that was told then.
-    pub(super) told: f64,
-    /// The share of the cut in a second.
-    pub(super) per_second: f64,
-}
-
-/// The shortest time over which a pace is reckoned.
-const PACE_SPAN: Span = Span::from_millis(500);
 
 impl Minder {
     pub(super) fn carry_out(
@@ -34,6 +19,12 @@ impl Minder {
         command: Command,
         out: &mut Vec<Action>,
     ) {
+        if let Command::LoadNamed(name) = command {
+            return self.fetch(at, actor, id, name, out);
+        }
+        if matches!(command, Command::LoadCard(_) | Command::Unload) {
+            self.give_up_fetching(at, out);
+        }
         let kept = serde_json::to_value(&command).unwrap_or_default();
         let answer = self.obey(at, command, out);
         // Progress comes every second and stands in the readings' bands; the rest is worth a record each.
@@ -46,6 +37,7 @@ impl Minder {
 
     fn obey(&mut self, at: Moment, command: Command, out: &mut Vec<Action>) -> Answer {
         match command {
+            // Fetched before this is asked.
             Command::LoadNamed(name) => Answer::Unknown { name, known: self.cards.clone() },
             Command::LoadCard(card) => self.load(at, *card),
             Command::Unload => self.unload(at),
@@ -59,6 +51,7 @@ impl Minder {
             Command::SheetOutcome(outcome, part) => self.note_outcome(at, outcome, part, out),
             Command::Skimmed => {
                 self.memory.board.skimmed(at.steady);
+                self.memory.skimmed_on = at.civil.or(self.memory.skimmed_on);
                 self.keep_memory(at, out);
                 Answer::Done
             }
@@ -74,7 +67,7 @@ impl Minder {
         }
     }
 
-    fn load(&mut self, at: Moment, card: Card) -> Answer {
+    pub(super) fn load(&mut self, at: Moment, card: Card) -> Answer {
         let open = if card.zones.is_empty() {
             zones_under(&self.setup.table, &card.sheet.rect)
         } else {
@@ -83,7 +76,8 @@ impl Minder {
                 Err(unknown) => return unknown,
             }
         };
-        self.loaded = Some(Loaded { card, forecast: None, progress: Progress::START, pace: None });
+        let run = Run::default();
+        self.loaded = Some(Loaded { card, forecast: None, progress: Progress::START, pace: None, run });
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
         self.set_open(at, open);
@@ -137,41 +131,6 @@ impl Minder {
         }
     }
 
-    pub(super) fn set_cutting(&mut self, at: Moment, cutting: Option<bool>) {
-        let before = std::mem::replace(&mut self.cutting, cutting);
-        match (before == Some(true), cutting == Some(true)) {
-            (false, true) => self.watch.cut_started(at.steady),
-            (true, false) => self.watch.cut_ended(at.steady),
-            (true, true) | (false, false) => {}
-        }
-    }
-
-    /// A line of the loaded program as the share of its cut; anything else as it is.
-    fn by_the_program(&self, told: ProgressTold) -> Option<ProgressTold> {
-        let ProgressTold::Line(line) = told else { return Some(told) };
-        let program = self.loaded.as_ref().and_then(|loaded| loaded.card.program.as_ref());
-        let Some(route) = program.and_then(|program| program.route.as_ref()) else { return Some(told) };
-        let place = route.course.place(Told::Line(line))?;
-        Some(ProgressTold::Fraction(place.likely.fraction()))
-    }
-
-    fn take_progress(&mut self, at: Moment, told: ProgressTold) -> Answer {
-        let Some(told) = self.by_the_program(told) else { return Answer::Refused("no-such-line".to_owned()) };
-        match told {
-            ProgressTold::Cutting(cutting) => self.set_cutting(at, Some(cutting)),
-            ProgressTold::Line(_) => return Answer::Refused("progress-by-line-needs-a-program".to_owned()),
-            ProgressTold::Fraction(fraction) => {
-                let Some(loaded) = &mut self.loaded else { return Answer::Refused("no-job".to_owned()) };
-                let progress = Progress::from_fraction(fraction);
-                loaded.pace = next_pace(at.steady, loaded.pace, progress.fraction());
-                loaded.progress = progress;
-                self.set_cutting(at, Some(progress.fraction() < 1.0));
-                self.compare(at.steady);
-            }
-        }
-        Answer::Done
-    }
-
     fn teach(&mut self, at: Moment, out: &mut Vec<Action>) -> Answer {
         let live = self.live(at.steady).and_then(|newest| newest.vacuum);
         let off = self.assessment.is_none_or(|assessment| assessment.verdict == Verdict::Off);
@@ -223,15 +182,6 @@ impl Minder {
     }
 }
 
-fn next_pace(at: Steady, before: Option<Pace>, told: f64) -> Option<Pace> {
-    let Some(before) = before else { return Some(Pace { told_at: at, told, per_second: 0.0 }) };
-    let span = at.since(before.told_at);
-    if span < PACE_SPAN {
-        return Some(before);
-    }
-    Some(Pace { told_at: at, told, per_second: ((told - before.told) / span.secs_f64()).max(0.0) })
-}
-
 fn answer(result: Result<(), Refusal>) -> Answer {
     match result {
         Ok(()) => Answer::Done,
@@ -252,24 +202,5 @@ fn key(refusal: Refusal) -> &'static str {
         Refusal::StillActive => "still-active",
         Refusal::NotAcknowledged => "not-acknowledged",
         Refusal::NotLatched => "not-latched",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_pace_is_the_same_however_often_progress_is_told() {
-        for millis in [50, 100, 500, 1_000, 5_000] {
-            let mut pace = None;
-            for tell in 0..=40 {
-                let at = Steady::default().plus(Span::from_millis(tell * millis));
-                pace = next_pace(at, pace, 0.01 * at.since(Steady::default()).secs_f64());
-            }
-            assert!((pace.unwrap().per_second - 0.01).abs() < 1e-9, "every {millis} ms");
-        }
-        let back = next_pace(Steady::from_nanos(2_000_000_000), next_pace(Steady::default(), None, 0.5), 0.0);
-        assert!(back.unwrap().per_second.abs() < 1e-12, "a cut that begins again does not run backwards");
     }
 }

@@ -5,6 +5,8 @@ use crate::alarm::{State, Status, Tag};
 use crate::board::Prompt;
 use crate::event::Action;
 use crate::gauge::Quality;
+use crate::job::Card;
+use crate::job::plan::{ObstacleKind, Warning};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
@@ -13,6 +15,9 @@ use crate::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
 const SHORTEST: Span = Span::from_millis(250);
+
+/// The most things to look at that are shown of a job.
+const MOST_LOOKS: usize = 5;
 
 /// The longest time between two views.
 const LONGEST: Span = Span::from_secs(1);
@@ -66,7 +71,7 @@ impl Minder {
             filter: self.filter_view(at.steady),
             hold: self.hold_view(at.steady),
             cutting: self.assessment.map_or(CuttingKnown::No, |assessment| assessment.cutting),
-            job: self.job_view(),
+            job: self.job_view(at.steady),
             cards: self.cards.clone(),
             alarms: self.alarm_views(at),
             board: self.board_view(at.steady),
@@ -169,17 +174,27 @@ impl Minder {
             .collect()
     }
 
-    fn job_view(&self) -> Option<JobView> {
+    fn job_view(&self, at: Steady) -> Option<JobView> {
         let loaded = self.loaded.as_ref()?;
         let unseen = loaded.forecast.as_ref().map(|forecast| forecast.unseen.clone()).unwrap_or_default();
         Some(JobView {
             card: loaded.card.name.clone(),
             fraction: loaded.progress.fraction(),
+            between: self.place(at).map(|place| (place.earliest.fraction(), place.latest.fraction())),
             cutting: self.cutting == Some(true),
             parts: loaded.card.parts.len(),
             unseen: unseen.into_iter().map(|part| self.part_name(part)).collect(),
             computing: self.is_computing(),
+            look_at: self.look_at(&loaded.card),
         })
+    }
+
+    /// What someone should look at before this card is cut.
+    fn look_at(&self, card: &Card) -> Vec<Message> {
+        let rezero = card.is_zeroed_before(self.memory.skimmed_on).then(|| Message::new("look-rezero"));
+        let route = card.program.as_ref().and_then(|program| program.route.as_ref());
+        let told = route.into_iter().flat_map(|route| &route.warnings).take(MOST_LOOKS).map(look);
+        rezero.into_iter().chain(told).collect()
     }
 
     fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
@@ -239,6 +254,36 @@ impl Minder {
             since: since.civil.map(Utc::rfc3339),
         };
         self.degraded.iter().map(view).collect()
+    }
+}
+
+fn look(warning: &Warning) -> Message {
+    match warning {
+        Warning::RapidThroughSheet { line } => Message::new("look-rapid").with_number("line", *line as f64),
+        Warning::SpindleStands { line } => Message::new("look-spindle").with_number("line", *line as f64),
+        Warning::ThroughBoard { line, depth, left } => Message::new("look-through-board")
+            .with_number("line", *line as f64)
+            .with_number("depth_m", depth.metres())
+            .with_number("left_m", left.metres()),
+        Warning::NothingThrough => Message::new("look-nothing-through"),
+        Warning::IntoObstacle { line, kind, at, depth, below } => {
+            let key = match kind {
+                ObstacleKind::Screw => "look-screw",
+                ObstacleKind::Groove => "look-groove",
+            };
+            Message::new(key)
+                .with_number("line", *line as f64)
+                .with_number("x_m", at.x.metres())
+                .with_number("y_m", at.y.metres())
+                .with_number("depth_m", depth.metres())
+                .with_number("below_m", below.metres())
+        }
+        Warning::OpenOutline { line, gap, at, area } => Message::new("look-open-outline")
+            .with_number("line", *line as f64)
+            .with_number("gap_m", gap.metres())
+            .with_number("x_m", at.x.metres())
+            .with_number("y_m", at.y.metres())
+            .with_number("area_m2", area.square_metres()),
     }
 }
 

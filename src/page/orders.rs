@@ -17,6 +17,7 @@ type Desked = State<Arc<Desk>>;
 type Outcomes = Result<StatusCode, Problem>;
 
 const LONGEST_NAME: usize = 64;
+const LONGEST_RUN_S: f64 = 604_800.0;
 const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
 
 /// A body that is JSON of a known form, read within the limits.
@@ -64,6 +65,9 @@ pub(super) struct ProgressBody {
     line: Option<u64>,
     fraction: Option<f64>,
     cutting: Option<bool>,
+    number: Option<u32>,
+    share: Option<f64>,
+    elapsed_s: Option<f64>,
     by: Option<String>,
 }
 
@@ -114,15 +118,27 @@ pub(super) async fn zones(desk: Desked, Body(body): Body<Zones>) -> Outcomes {
 }
 
 pub(super) async fn progress(desk: Desked, Body(body): Body<ProgressBody>) -> Outcomes {
-    let told = match (body.line, body.fraction, body.cutting) {
-        (Some(line), None, None) => ProgressTold::Line(line),
-        (None, Some(fraction), None) if (0.0..=1.0).contains(&fraction) => ProgressTold::Fraction(fraction),
-        (None, Some(fraction), None) => {
-            return Err(unprocessable(format!("fraction: {fraction} is not within 0 to 1")));
-        }
-        (None, None, Some(cutting)) => ProgressTold::Cutting(cutting),
-        _ => return Err(unprocessable("give one of line, fraction and cutting".to_owned())),
+    let within = |name: &str, value: f64, most: f64| {
+        let limit = format!("{name}: {value} is not within 0 to {most}");
+        if (0.0..=most).contains(&value) { Ok(value) } else { Err(unprocessable(limit)) }
     };
+    let told = [
+        body.line.map(|line| Ok(ProgressTold::Line(line))),
+        body.fraction.map(|fraction| within("fraction", fraction, 1.0).map(ProgressTold::Fraction)),
+        body.cutting.map(|cutting| Ok(ProgressTold::Cutting(cutting))),
+        body.number.map(|number| Ok(ProgressTold::Number(number))),
+        body.share.map(|share| within("share", share, 1.0).map(ProgressTold::Share)),
+        body.elapsed_s.map(|elapsed| {
+            within("elapsed_s", elapsed, LONGEST_RUN_S)
+                .map(|elapsed| ProgressTold::Elapsed(Span::from_secs_f64(elapsed)))
+        }),
+    ];
+    let mut told = told.into_iter().flatten();
+    let (Some(told), None) = (told.next(), told.next()) else {
+        let names = "line, fraction, cutting, number, share and elapsed_s";
+        return Err(unprocessable(format!("give one of {names}")));
+    };
+    let told = told?;
     carry_out(desk, body.by, Command::Progress(told)).await
 }
 

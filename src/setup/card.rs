@@ -6,6 +6,7 @@ use super::material::materials;
 use super::notes::{Complaint, complaint};
 use super::program::program;
 use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
+use crate::job::plan::Tool;
 use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
 use crate::table::{Rect, Zone};
 use crate::units::{Density, Force, Length};
@@ -18,8 +19,14 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     let name = root.text("name").required();
     let sheet_section = root.section("sheet");
     let sheet = sheet(&sheet_section, &outline(&setup.table.board));
-    let cutter = cutter(&root.section("cutter"), sheet.as_ref());
-    let program = program(root, sheet.as_ref(), cutter.as_ref());
+    let cutter_section = root.section("cutter");
+    let told = cutter_section.is_written();
+    let program = program(root, sheet.as_ref(), !told);
+    let tool = program.as_ref().and_then(|program| program.as_ref()?.tools.first().copied());
+    let cutter = match tool.filter(|_| !told) {
+        Some(tool) => stand_in(&tool, sheet.as_ref()),
+        None => cutter(&cutter_section, sheet.as_ref()),
+    };
     let parts = parts(root, sheet.as_ref(), cutter.as_ref());
     if let (Some(Some(_)), Some(false)) = (&program, parts.as_ref().map(Vec::is_empty)) {
         let wrong = "both a program and parts are given";
@@ -137,6 +144,18 @@ fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
         feed_m_min,
         last_pass: Length::from_millimetres(last_pass),
         axial_share: axial_share(helix, degrees, last_pass / diameter),
+    })
+}
+
+/// What stands in for the cutter until the program has been read, if its tools are told and `[cutter]` is not.
+fn stand_in(tool: &Tool, sheet: Option<&CardSheet>) -> Option<Cutter> {
+    Some(Cutter {
+        diameter: tool.diameter,
+        flutes: tool.flutes,
+        spindle_rpm: 18_000.0,
+        feed_m_min: 6.0,
+        last_pass: sheet?.thickness,
+        axial_share: tool.axial_share,
     })
 }
 

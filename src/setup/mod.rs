@@ -31,7 +31,7 @@ use crate::expectation::Spread;
 pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::job::Card;
-use crate::job::plan::Machine;
+use crate::job::plan::{Bed, Machine, Obstacle};
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
@@ -73,6 +73,9 @@ pub struct Setup {
     /// The machine that cuts, for the time that programs take.
     #[serde(default)]
     pub machine: Machine,
+    /// What in the board a cutter must not meet.
+    #[serde(default)]
+    pub obstacles: Vec<Obstacle>,
     /// The deepest level to draw on a scale.
     pub full_scale: Vacuum,
     /// Where readings come from; a file cannot say anything but a gauge.
@@ -181,6 +184,12 @@ pub struct Assumption {
 }
 
 impl Setup {
+    /// The board as a cut program meets it.
+    pub fn bed(&self) -> Bed {
+        let thickness = self.table.board.layers.iter().map(|layer| layer.thickness).sum();
+        Bed { thickness: Some(thickness), obstacles: self.obstacles.clone() }
+    }
+
     /// The gauge that the table is judged by: the first that feels the pump's suction, else the first.
     pub fn main_gauge(&self) -> GaugeId {
         let place = self.gauges.iter().position(|gauge| gauge.place.is_suction()).unwrap_or_default();
@@ -255,7 +264,9 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let table_section = root.section("table");
     let table_name = table_section.text("name").required();
     let air = suction::air(&table_section);
-    let (table, spread) = table(root, air).unzip();
+    let board_section = root.section("board");
+    let obstacles = program::obstacles(&board_section);
+    let (table, spread) = table(root, &board_section, air).unzip();
     let devices = devices::devices(root, table.as_ref());
     let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
     let inputs = inputs::inputs(root, lines, gauges, table.as_ref());
@@ -283,6 +294,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         cards_dir: cards_dir?,
         watch: watch?,
         machine: machine?,
+        obstacles: obstacles?,
         full_scale: full_scale?,
         source: Source::Gauge,
         assumptions: Vec::new(),
@@ -290,10 +302,10 @@ fn written_setup(root: &Section) -> Option<Setup> {
     })
 }
 
-fn table(root: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
+fn table(root: &Section, board: &Section, air: Option<Air>) -> Option<(Table, Spread)> {
     let air = air.as_ref();
     let pump = suction::pump(&root.section("pump"), air);
-    let (board, spread) = layout::board(&root.section("board")).unzip();
+    let (board, spread) = layout::board(board).unzip();
     let plenum = layout::plenum(root, board.as_ref(), air, pump.as_ref());
     let manifold = suction::manifold(&root.section("manifold"), air);
     let filter = suction::filter(&root.section("filter"), air, pump.as_ref());

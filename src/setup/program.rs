@@ -3,18 +3,21 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::card::axial_share_of;
-use super::layout::ROUNDING;
-use super::notes::complaint;
+use super::layout::{PLACE, ROUNDING};
+use super::notes::{Complaint, complaint};
 use super::section::{FEED, LENGTH, PLAIN, Section};
-use crate::job::plan::{CardProgram, Machine, Tip, Tool, ZeroHeight};
+use crate::job::CardSheet;
+use crate::job::plan::{CardProgram, Machine, Obstacle, ObstacleKind, Tip, Tool, ZeroHeight};
 use crate::job::program::{Code, DwellUnit, Limits, Reading, Shift, UnitOfLength, WorkZero};
-use crate::job::{CardSheet, Cutter};
-use crate::moment::Span;
+use crate::moment::{Span, Utc};
 use crate::table::Point;
 use crate::units::{Length, Speed};
 
 /// The most tools of one card.
 const MOST_TOOLS: usize = 100;
+
+/// The most screws, and the most grooves, of a board.
+const MOST_OBSTACLES: usize = 500;
 
 /// The most codes that a card may have passed over.
 const MOST_IGNORED: usize = 50;
@@ -23,7 +26,7 @@ const MOST_IGNORED: usize = 50;
 pub(super) fn program(
     root: &Section,
     sheet: Option<&CardSheet>,
-    cutter: Option<&Cutter>,
+    cutter_of_program: bool,
 ) -> Option<Option<CardProgram>> {
     let file = root.text("program").check(|file| {
         if file.contains(['/', '\\']) {
@@ -38,6 +41,7 @@ pub(super) fn program(
     let tools: Vec<Option<Tool>> = tool_sections.iter().map(|section| tool(section, sheet)).collect();
     let tools = distinct(&tool_sections, tools);
     let (reading, placed) = (reading(&reading_section), placed(&reading_section, sheet));
+    let zeroed = reading_section.text("zeroed").check(|text| day_or_time(&text)).optional();
     let file = file?;
     let Some(file) = file else {
         let stray = reading_section.is_written() || !tool_sections.is_empty();
@@ -48,8 +52,45 @@ pub(super) fn program(
         return (!stray).then_some(None);
     };
     let (zero, height, board_left) = placed?;
-    cutter?;
-    Some(Some(CardProgram { file, reading: reading?, tools: tools?, zero, height, board_left, route: None }))
+    let (reading, tools, zeroed) = (reading?, tools?, zeroed?);
+    let program =
+        CardProgram { file, reading, tools, zero, height, board_left, zeroed, cutter_of_program, route: None };
+    Some(Some(program))
+}
+
+/// A date, taken as its end, or a date and time with its offset.
+fn day_or_time(text: &str) -> Result<Utc, Complaint> {
+    let end_of_day = || Utc::parse_rfc3339(&format!("{text}T23:59:59Z"));
+    Utc::parse_rfc3339(text).or_else(|_| end_of_day()).map_err(|_| {
+        let limit = "a date such as 2026-03-02, or RFC 3339 such as 2026-03-02T14:30:00+01:00";
+        complaint(format!("{text:?} is no date"), limit, "write it so, in quotes")
+    })
+}
+
+/// Screws, grooves, slots and holes of the board that a cut must stay above.
+pub(super) fn obstacles(board: &Section) -> Option<Vec<Obstacle>> {
+    let place = |x, y| Point { x: Length::from_millimetres(x), y: Length::from_millimetres(y) };
+    let below =
+        |section: &Section| section.number("below", LENGTH, (0.0, 120.0)).map(Length::from_millimetres).required();
+    let screw = |section: &Section| {
+        let at = section.pair("at", LENGTH, PLACE).required();
+        let width = section.number("diameter", LENGTH, (1.0, 200.0)).map(Length::from_millimetres).required();
+        let below = below(section);
+        let (x, y) = at?;
+        let (from, to) = (place(x, y), place(x, y));
+        Some(Obstacle { kind: ObstacleKind::Screw, from, to, width: width?, below: below? })
+    };
+    let groove = |section: &Section| {
+        let (from, to) = (section.pair("from", LENGTH, PLACE).required(), section.pair("to", LENGTH, PLACE).required());
+        let width = section.number("width", LENGTH, (0.5, 500.0)).map(Length::from_millimetres).required();
+        let below = below(section);
+        let ((x0, y0), (x1, y1)) = (from?, to?);
+        let (from, to) = (place(x0, y0), place(x1, y1));
+        Some(Obstacle { kind: ObstacleKind::Groove, from, to, width: width?, below: below? })
+    };
+    let screws: Vec<Option<Obstacle>> = board.sections("screw", MOST_OBSTACLES).iter().map(screw).collect();
+    let grooves: Vec<Option<Obstacle>> = board.sections("groove", MOST_OBSTACLES).iter().map(groove).collect();
+    screws.into_iter().chain(grooves).collect()
 }
 
 fn reading(section: &Section) -> Option<Reading> {
@@ -180,7 +221,7 @@ pub(super) fn machine(section: &Section) -> Option<Machine> {
     let acceleration = section.number("acceleration_m_s2", PLAIN, (0.01, 50.0)).or(usual.acceleration_m_s2);
     let corner = section.number("corner", LENGTH, (0.0, 5.0)).map(Length::from_millimetres).or(usual.corner);
     let (tool_change, spin_up) = (span("tool_change_s", usual.tool_change), span("spin_up_s", usual.spin_up));
-    let uncertainty = section.number("time_uncertainty", PLAIN, (0.0, 1.0)).or(usual.uncertainty);
+    let error = section.number("acceleration_error", PLAIN, (0.0, 0.9)).or(usual.error);
     Some(Machine {
         rapid: rapid?,
         rapid_z: rapid_z?,
@@ -188,6 +229,6 @@ pub(super) fn machine(section: &Section) -> Option<Machine> {
         corner: corner?,
         tool_change: tool_change?,
         spin_up: spin_up?,
-        uncertainty: uncertainty?,
+        error: error?,
     })
 }

@@ -47,6 +47,17 @@ fn one_field_over_the_whole_board(bencher: Bencher) {
     bencher.bench(|| Field::solve(&case.table, &case.load, Resolution::Standard));
 }
 
+/// The memory's speed, beside which the fields stand: a = b + s·c over vectors that no cache holds, 24 bytes an entry.
+#[divan::bench(sample_count = 10)]
+fn triad_of_long_vectors(bencher: Bencher) {
+    const COUNT: usize = 8_000_000;
+    let (mut a, b, c) = (vec![0.0_f64; COUNT], vec![1.0_f64; COUNT], vec![2.0_f64; COUNT]);
+    bencher.counter(divan::counter::BytesCount::new(24 * COUNT)).bench_local(|| {
+        a.iter_mut().zip(&b).zip(&c).for_each(|((a, b), c)| *a = b + 0.5 * c);
+        divan::black_box(a[COUNT / 2])
+    });
+}
+
 /// What changes when zones, pump, filter or altitude do: the network and every part's force, over a field that stays.
 #[divan::bench(args = TABLES)]
 fn anew_on_the_same_field(bencher: Bencher, name: &str) {

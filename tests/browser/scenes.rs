@@ -112,6 +112,8 @@ fn tight() -> View {
         cutting: holdwatch::view::CuttingKnown::Told,
         zones: zones(6),
         job: Some(JobView {
+            look_at: vec![],
+            between: None,
             card: "alder-doors".to_owned(),
             fraction: 0.43,
             cutting: true,

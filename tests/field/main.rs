@@ -6,6 +6,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
 
+mod parts;
 mod pores;
 mod proof;
 

@@ -120,6 +120,48 @@ proptest! {
     }
 }
 
+/// Random files as many as `HOLDWATCH_FUZZ_FILES` says: bytes of any kind, pieces of a program, and whole programs with damage.
+///
+/// Without the variable a few, so that the loop itself is run. No panic and no hang is what is held; a file that did not end would
+/// be stopped by the limits of [`reading`].
+#[test]
+fn random_files_are_read_to_their_end() {
+    let files: u64 = std::env::var("HOLDWATCH_FUZZ_FILES").ok().and_then(|files| files.parse().ok()).unwrap_or(3_000);
+    let mut state = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = move |below: usize| {
+        // Vigna, xorshift64*, ACM Transactions on Mathematical Software 42 (2016).
+        state ^= state >> 12;
+        state ^= state << 25;
+        state ^= state >> 27;
+        (state.wrapping_mul(0x2545_f491_4f6c_dd1d) >> 33) as usize % below.max(1)
+    };
+    let (mut refused, mut bytes) = (0_u64, Vec::new());
+    for file in 0..files {
+        bytes.clear();
+        match file % 3 {
+            0 => bytes.extend((0..random(400)).map(|_| random(256) as u8)),
+            1 => (0..random(150)).for_each(|_| bytes.extend_from_slice(PIECES[random(PIECES.len())].as_bytes())),
+            _ => {
+                bytes.extend_from_slice(super::styles::WHOLE[random(super::styles::WHOLE.len())].as_bytes());
+                for _ in 0..=random(6) {
+                    let at = random(bytes.len());
+                    match random(3) {
+                        0 => bytes[at] = random(256) as u8,
+                        1 => drop(bytes.remove(at)),
+                        _ => bytes.insert(at, random(128) as u8),
+                    }
+                }
+            }
+        }
+        refused += u64::from(read_through(&bytes) > 0);
+        if file % 3 == 2 && file % 97 == 0 {
+            super::styles::lay_on_a_sheet(&bytes);
+        }
+    }
+    println!("{files} random files read, {refused} of them with a refusal");
+    assert!(refused > files / 3);
+}
+
 #[test]
 fn every_byte_alone_is_read_or_refused() {
     for byte in 0..=u8::MAX {

@@ -3,7 +3,9 @@
 
 mod bytes;
 mod grammar;
+mod interpreter;
 mod oracle;
+mod styles;
 mod words;
 
 use std::io::Cursor;

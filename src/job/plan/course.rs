@@ -16,6 +16,25 @@ struct Mark {
     opened: f64,
     line: u32,
     number: Option<u32>,
+    /// When it begins on the machine as fast, and as slow, as it may be.
+    bounds: [f32; 2],
+}
+
+impl Mark {
+    /// When it begins by one of the two bounds.
+    fn by(&self, clock: Clock) -> f64 {
+        match clock {
+            Clock::Fast => f64::from(self.bounds[0]),
+            Clock::Slow => f64::from(self.bounds[1]),
+        }
+    }
+}
+
+/// Which machine a time is reckoned with.
+#[derive(Clone, Copy, Debug)]
+enum Clock {
+    Fast,
+    Slow,
 }
 
 /// The program's course in time.
@@ -26,7 +45,7 @@ pub struct ProgramCourse {
     opened: f64,
     lines: u64,
     least_apart: f64,
-    uncertainty: f64,
+    bounds: [f64; 2],
 }
 
 /// A place in the program, and between which others it may truly be.
@@ -58,16 +77,12 @@ pub enum Told {
 }
 
 impl ProgramCourse {
-    pub(super) fn new(uncertainty: f64) -> Self {
-        ProgramCourse { uncertainty, ..ProgramCourse::default() }
-    }
-
-    pub(super) fn mark(&mut self, seconds: f64, opened: f64, line: u32, number: Option<u32>) {
+    pub(super) fn mark(&mut self, [seconds, fast, slow]: [f64; 3], opened: f64, line: u32, number: Option<u32>) {
         let last = self.marks.last();
         if last.is_some_and(|last| last.line == line || seconds - last.seconds < self.least_apart) {
             return;
         }
-        self.marks.push(Mark { seconds, opened, line, number });
+        self.marks.push(Mark { seconds, opened, line, number, bounds: [fast as f32, slow as f32] });
         if self.marks.len() >= MOST_MARKS {
             self.least_apart = (2.0 * seconds / MOST_MARKS as f64).max(2.0 * self.least_apart);
             let mut kept = f64::NEG_INFINITY;
@@ -80,8 +95,8 @@ impl ProgramCourse {
         }
     }
 
-    pub(super) fn end(&mut self, seconds: f64, opened: f64, lines: u64) {
-        (self.seconds, self.opened, self.lines) = (seconds, opened, lines);
+    pub(super) fn end(&mut self, [seconds, fast, slow]: [f64; 3], opened: f64, lines: u64) {
+        (self.seconds, self.opened, self.lines, self.bounds) = (seconds, opened, lines, [fast, slow]);
     }
 
     /// The same with at most about `most` marks.
@@ -94,6 +109,11 @@ impl ProgramCourse {
     /// How long the whole program takes, pauses apart.
     pub fn duration(&self) -> Span {
         Span::from_secs_f64(self.seconds)
+    }
+
+    /// How long it takes at the least and at the most, by what the machine's settings may be wrong by.
+    pub fn duration_bounds(&self) -> (Span, Span) {
+        (Span::from_secs_f64(self.bounds[0]), Span::from_secs_f64(self.bounds[1]))
     }
 
     /// How many lines the file has up to its end.
@@ -131,9 +151,8 @@ impl ProgramCourse {
                 (about(line - slack)?.0, about(line)?.1, about(line + slack)?.2)
             }
             Told::Elapsed(elapsed) => {
-                let seconds = elapsed.secs_f64();
-                let slack = seconds * self.uncertainty;
-                (seconds - slack, seconds, seconds + slack)
+                let elapsed = elapsed.secs_f64();
+                (self.after(elapsed, Clock::Slow), elapsed, self.after(elapsed, Clock::Fast))
             }
         };
         let hold = |seconds: f64| seconds.clamp(0.0, self.seconds);
@@ -166,6 +185,15 @@ impl ProgramCourse {
         Some((begins, begins, ends))
     }
 
+    /// The likely time at the place that a faster or slower machine has reached after so long.
+    fn after(&self, elapsed: f64, clock: Clock) -> f64 {
+        let next = self.marks.partition_point(|mark| mark.by(clock) <= elapsed);
+        let (from, to) = self.around(next);
+        let (begins, ends) = (from.by(clock), to.by(clock));
+        let share = if ends > begins { ((elapsed - begins) / (ends - begins)).clamp(0.0, 1.0) } else { 1.0 };
+        from.seconds + (to.seconds - from.seconds) * share
+    }
+
     fn opened_at(&self, seconds: f64) -> f64 {
         let next = self.marks.partition_point(|mark| mark.seconds <= seconds);
         let (from, to) = self.around(next);
@@ -176,8 +204,9 @@ impl ProgramCourse {
 
     /// The marks before and at a place of the list, ends included.
     fn around(&self, next: usize) -> (Mark, Mark) {
-        let start = Mark { seconds: 0.0, opened: 0.0, line: 0, number: None };
-        let end = Mark { seconds: self.seconds, opened: self.opened, line: u32::MAX, number: None };
+        let start = Mark { seconds: 0.0, opened: 0.0, line: 0, number: None, bounds: [0.0; 2] };
+        let bounds = self.bounds.map(|seconds| seconds as f32);
+        let end = Mark { seconds: self.seconds, opened: self.opened, line: u32::MAX, number: None, bounds };
         let before = next.checked_sub(1).and_then(|place| self.marks.get(place)).copied().unwrap_or(start);
         (before, self.marks.get(next).copied().unwrap_or(end))
     }

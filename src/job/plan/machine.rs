@@ -3,6 +3,10 @@
 //! Each move speeds up and slows down evenly (s = v²/2a, school mechanics). Through a corner the machine goes so fast that, on an arc
 //! which leaves the corner by no more than the tolerance δ, the sideways acceleration is its own: v² = a·δ·sin(θ/2)/(1 − sin(θ/2)) for
 //! the angle θ between the two moves (common practice, no source); round an arc v² = a·r.
+//!
+//! What a controller makes of such settings is seldom known, so a machine has a slow and a fast bound. The slow one has less
+//! acceleration, reaches it only after a while (limited jerk), and takes δ as how far before the corner the arc begins: v² = a·δ·tan(θ/2).
+//! The fast one has more acceleration and four times the tolerance.
 
 use serde::{Deserialize, Serialize};
 
@@ -24,8 +28,24 @@ pub struct Machine {
     pub tool_change: Span,
     /// How long the spindle takes to its speed.
     pub spin_up: Span,
-    /// By what share of itself a computed time may be wrong.
-    pub uncertainty: f64,
+    /// By what share of itself the acceleration, and the time of a tool change or of the spindle's start, may be wrong.
+    pub error: f64,
+}
+
+/// By what factor a corner may be left farther than the tolerance (common practice, no source).
+const CORNER_FACTOR: f64 = 4.0;
+
+/// In how many seconds at most a machine reaches its acceleration (common practice, no source).
+const SOFTEST_S: f64 = 0.05;
+
+/// A machine as its controller may drive it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Drive {
+    pub(super) machine: Machine,
+    /// Whether the tolerance is how far before a corner its rounding begins.
+    before_corners: bool,
+    /// The seconds in which it reaches its acceleration.
+    softness: f64,
 }
 
 impl Default for Machine {
@@ -38,7 +58,7 @@ impl Default for Machine {
             corner: Length::from_millimetres(0.05),
             tool_change: Span::from_secs(12),
             spin_up: Span::from_secs(4),
-            uncertainty: 0.15,
+            error: 0.5,
         }
     }
 }
@@ -58,14 +78,34 @@ pub(super) struct Leg {
 }
 
 impl Machine {
+    /// As it is told.
+    pub(super) fn likely(&self) -> Drive {
+        Drive { machine: *self, before_corners: false, softness: 0.0 }
+    }
+
+    /// As fast, and as slow, as it may be by its error.
+    pub(super) fn bounds(&self) -> [Drive; 2] {
+        let bound = |factor: f64| Machine {
+            acceleration_m_s2: self.acceleration_m_s2 * factor,
+            tool_change: self.tool_change.times(2.0 - factor),
+            spin_up: self.spin_up.times(2.0 - factor),
+            ..*self
+        };
+        let fast = Machine { corner: self.corner * CORNER_FACTOR, ..bound(1.0 + self.error) };
+        let slow = bound((1.0 - self.error).max(0.01));
+        [fast.likely(), Drive { machine: slow, before_corners: true, softness: SOFTEST_S }]
+    }
+}
+
+impl Drive {
     fn acceleration(&self) -> f64 {
-        self.acceleration_m_s2 * 1000.0
+        self.machine.acceleration_m_s2 * 1000.0
     }
 
     fn cruise(&self, leg: &Leg) -> f64 {
         let axis = |reach: f64, fastest: Speed| fastest.metres_per_second() * 1000.0 / reach.max(1e-9);
         let [x, y, z] = leg.sets_out.map(f64::abs);
-        let limit = axis(x, self.rapid).min(axis(y, self.rapid)).min(axis(z, self.rapid_z));
+        let limit = axis(x, self.machine.rapid).min(axis(y, self.machine.rapid)).min(axis(z, self.machine.rapid_z));
         let round = leg.radius.map_or(f64::INFINITY, |radius| (self.acceleration() * radius).sqrt());
         leg.ordered.min(limit).min(round)
     }
@@ -80,7 +120,12 @@ impl Machine {
         if sine > 1.0 - 1e-9 {
             return f64::INFINITY;
         }
-        (self.acceleration() * self.corner.millimetres() * sine / (1.0 - sine)).sqrt()
+        let squared = self.acceleration() * self.machine.corner.millimetres();
+        if self.before_corners {
+            let tangent = sine / (1.0 - sine * sine).sqrt();
+            return (squared * tangent).sqrt();
+        }
+        (squared * sine / (1.0 - sine)).sqrt()
     }
 
     /// How many seconds each leg takes, from standstill to standstill. Legs of no length are passed over.
@@ -122,7 +167,21 @@ impl Machine {
         let peak = (acceleration * length + 0.5 * (enters * enters + leaves * leaves)).sqrt().min(cruise);
         let ramps = (2.0 * peak * peak - enters * enters - leaves * leaves) / (2.0 * acceleration);
         let even = (length - ramps).max(0.0) / peak;
-        (2.0 * peak - enters - leaves).max(0.0) / acceleration + even
+        let soft = self.softening(peak - enters) + self.softening(peak - leaves);
+        let ramped = (2.0 * peak - enters - leaves).max(0.0) / acceleration + even + soft;
+        // A soft machine does not speed up for a short move between slow corners.
+        let slower = enters.min(leaves);
+        let steady = length / slower.max(1e-9) + self.softening((enters - leaves).abs());
+        if self.softness > 0.0 { ramped.min(steady) } else { ramped }
+    }
+
+    /// By how much longer a change of speed takes for want of a sudden acceleration: a/j, or 2·√(Δv/j) − Δv/a for a small one.
+    fn softening(&self, change: f64) -> f64 {
+        let (acceleration, change) = (self.acceleration(), change.max(0.0));
+        if change >= acceleration * self.softness {
+            return if change > 0.0 { self.softness } else { 0.0 };
+        }
+        2.0 * (change * self.softness / acceleration).sqrt() - change / acceleration
     }
 }
 
@@ -136,8 +195,8 @@ mod tests {
         Leg { length, sets_out: along, arrives: along, ordered, radius: None, exact_stop: false }
     }
 
-    fn machine() -> Machine {
-        Machine { acceleration_m_s2: 1.0, ..Machine::default() }
+    fn machine() -> Drive {
+        Machine { acceleration_m_s2: 1.0, ..Machine::default() }.likely()
     }
 
     #[test]
@@ -178,5 +237,17 @@ mod tests {
         let found = machine().durations(&[leg([0.0, 0.0, 100.0], 1e9)])[0];
         // 200 mm/s at 1000 mm/s²: ramps of 0.2 s over 20 mm each, 60 mm evenly.
         assert!((found - (0.4 + 0.3)).abs() < 1e-9, "{found}");
+    }
+
+    #[test]
+    fn the_slow_bound_is_slower_and_the_fast_one_faster() {
+        let legs = [leg([100.0, 0.0, 0.0], 100.0), leg([0.0, 100.0, 0.0], 100.0)];
+        let machine = Machine { acceleration_m_s2: 1.0, error: 0.5, ..Machine::default() };
+        let total = |drive: Drive| drive.durations(&legs).iter().sum::<f64>();
+        let [fast, slow] = machine.bounds().map(total);
+        assert!(fast < total(machine.likely()) && total(machine.likely()) < slow, "{fast} {slow}");
+        // By hand, one move from rest to rest: 100 mm at 100 mm/s and 500 mm/s², each ramp 0.2 s and 10 mm, and 0.05 s for its softness.
+        let alone = machine.bounds()[1].durations(&[leg([100.0, 0.0, 0.0], 100.0)])[0];
+        assert!((alone - (0.4 + 0.8 + 0.1)).abs() < 1e-9, "{alone}");
     }
 }

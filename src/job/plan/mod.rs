@@ -5,11 +5,14 @@
 //! it leaves as a skin or lifts over as a tab parts the sheet too, but goes on holding. The regions that remain are the parts, the
 //! drops within parts, and the skeleton around them.
 
+mod bed;
 mod chords;
 mod clip;
 mod course;
+mod gap;
 mod holds;
 mod machine;
+mod passes;
 mod piece;
 mod regions;
 mod route;
@@ -19,10 +22,12 @@ mod stroke;
 mod tool;
 mod trace;
 
+pub use bed::{Bed, Obstacle, ObstacleKind};
 pub use course::{PlaceInProgram, ProgramCourse, Told};
+pub use gap::{Gap, OpenOutline};
 pub use machine::Machine;
 pub use piece::{Hold, Kind, Neighbour, Piece, PieceId, When};
-pub use route::{CardProgram, Route};
+pub use route::{CardProgram, MOST_WARNINGS, Route};
 pub use scar::{Scar, ScarMap};
 pub use stock::{Stock, ZeroHeight};
 pub use stroke::{Leaves, Stroke};
@@ -35,7 +40,7 @@ use serde::{Deserialize, Serialize};
 use super::program::{Note, Refusal, Step};
 use crate::moment::Span;
 use crate::table::{Kerf, Point};
-use crate::units::Length;
+use crate::units::{Area, Length, Speed};
 
 /// A program laid on a sheet.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -44,16 +49,37 @@ pub struct Plan {
     pub strokes: Vec<Stroke>,
     /// What the sheet falls into: parts and drops in the order in which they are parted from it, then edge pieces and the skeleton.
     pub pieces: Vec<Piece>,
+    /// Outlines that are not closed, whose pieces stay with the sheet.
+    pub open: Vec<OpenOutline>,
     /// What the board gets.
     pub scar: Scar,
     /// Where in the program the cut is at which time.
     pub course: ProgramCourse,
     /// The numbers of the tools that it uses, in their order.
     pub tools: Vec<u32>,
+    /// How each tool cuts where it goes through, the one that cuts farthest first.
+    pub through: Vec<CutThrough>,
     /// How things were taken that the program leaves open.
     pub remarks: Vec<Remark>,
     /// What someone should look at before the cut.
     pub warnings: Vec<Warning>,
+}
+
+/// How a tool cuts where it goes through the sheet.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CutThrough {
+    /// The tool.
+    pub tool: u32,
+    /// How far.
+    pub length: Length,
+    /// At which feed, in the mean along the way.
+    pub feed: Speed,
+    /// At how many revolutions a minute, if the program says it.
+    pub rpm: Option<f64>,
+    /// How deep its last pass is over most of the way.
+    pub last_pass: Length,
+    /// The first line that goes through.
+    pub line: u64,
 }
 
 /// How something was taken that the program leaves open: where first, and how often.
@@ -67,7 +93,7 @@ pub struct Remark {
     pub times: u32,
 }
 
-/// What someone should look at before the cut: the first line of each kind.
+/// What someone should look at before the cut: the first line of each kind, every open outline, every obstacle once.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Warning {
     /// A rapid goes down into the sheet, or sideways through it.
@@ -91,6 +117,30 @@ pub enum Warning {
     },
     /// Nothing is cut through.
     NothingThrough,
+    /// A cut goes into a screw, groove or slot of the board.
+    IntoObstacle {
+        /// The line.
+        line: u64,
+        /// Into what.
+        kind: ObstacleKind,
+        /// Where on the table.
+        at: Point,
+        /// How deep the cut goes into the board.
+        depth: Length,
+        /// How far below the board's top the obstacle begins.
+        below: Length,
+    },
+    /// An outline that is not closed by cuts, tabs and skins, so that its piece stays with the sheet.
+    OpenOutline {
+        /// The line at its widest gap.
+        line: u64,
+        /// The widest gap.
+        gap: Length,
+        /// Where on the table that is.
+        at: Point,
+        /// The area that the outline would have.
+        area: Area,
+    },
 }
 
 impl fmt::Display for Warning {
@@ -107,6 +157,30 @@ impl fmt::Display for Warning {
                 "line {line}: a cut {:.1} mm into the board, of which {:.1} mm are left; check Z0 and the thickness",
                 depth.millimetres(),
                 left.millimetres()
+            ),
+            Warning::IntoObstacle { line, kind, at, depth, below } => {
+                let what = match kind {
+                    ObstacleKind::Screw => "a screw",
+                    ObstacleKind::Groove => "a groove",
+                };
+                write!(
+                    f,
+                    "line {line}: a cut {:.1} mm into the board meets {what} at {:.0},{:.0} mm that begins {:.1} mm down; raise \
+                     the cut or move the sheet",
+                    depth.millimetres(),
+                    at.x.millimetres(),
+                    at.y.millimetres(),
+                    below.millimetres()
+                )
+            }
+            Warning::OpenOutline { line, gap, at, area } => write!(
+                f,
+                "line {line}: an outline of {:.0} cm2 is not closed, {:.1} mm are left at {:.0},{:.0} mm; its piece stays with \
+                 the sheet; close the cut, or leave a tab",
+                area.square_metres() * 1e4,
+                gap.millimetres(),
+                at.x.millimetres(),
+                at.y.millimetres()
             ),
             Warning::NothingThrough => write!(f, "no cut goes through the sheet; check Z0 and the thickness"),
         }
@@ -134,13 +208,16 @@ impl Plan {
         if !followed.strokes.iter().any(|stroke| stroke.leaves == Leaves::Nothing) {
             followed.warnings.push(Warning::NothingThrough);
         }
-        let pieces = piece::pieces(&followed.strokes, stock);
+        let (pieces, open) = piece::pieces(&followed.strokes, stock);
+        followed.warnings.extend(open.iter().filter_map(OpenOutline::warning));
         Ok(Plan {
+            open,
             strokes: followed.strokes,
             pieces,
             scar: followed.scar,
             course: followed.course,
             tools: followed.tools,
+            through: followed.through,
             remarks: followed.remarks,
             warnings: followed.warnings,
         })

@@ -4,6 +4,7 @@ use geo::{CoordsIter, Orient, orient::Direction};
 use serde::{Deserialize, Serialize};
 
 use super::clip::Window;
+use super::gap::{OpenOutline, open_outlines};
 use super::holds::{Cover, Index, RimPoint, rim};
 use super::regions::{Region, regions, sheet};
 use super::stock::Stock;
@@ -111,17 +112,18 @@ const SPANNING: f64 = 0.9;
 /// The length of rim over which a skin's other side is taken to be the same, in mm.
 const SAME_SIDE: f64 = 5.0;
 
-/// The sheet's pieces, in the order that [`super::Plan::pieces`] promises.
-pub(super) fn pieces(strokes: &[Stroke], stock: &Stock) -> Vec<Piece> {
+/// The sheet's pieces, in the order that [`super::Plan::pieces`] promises, and what would be one if its outline were closed.
+pub(super) fn pieces(strokes: &[Stroke], stock: &Stock) -> (Vec<Piece>, Vec<OpenOutline>) {
     // One after the other: sweeping takes more memory than anything else.
     let regions = regions(strokes, stock);
+    let open = open_outlines(strokes, &regions, stock);
     let index = Index::of(strokes, window(strokes, stock));
     let mut found: Vec<Found> = regions.into_iter().map(|region| Found::of(region, &index)).collect();
     classify(&mut found, stock);
     found.sort_by(|one, other| one.rank().cmp(&other.rank()).then(one.closed_at().total_cmp(&other.closed_at())));
     let within: Vec<Option<usize>> = (0..found.len()).map(|place| found[place].within(&found)).collect();
     let piece = |(place, one): (usize, &Found)| one.piece(place, &found, within[place], stock);
-    found.iter().enumerate().map(piece).collect()
+    (found.iter().enumerate().map(piece).collect(), open)
 }
 
 /// Where strokes touch the sheet.

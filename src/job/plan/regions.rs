@@ -30,7 +30,7 @@ pub(super) struct Region {
 }
 
 impl Region {
-    fn of(polygon: Polygon<f64>) -> Option<Self> {
+    pub(super) fn of(polygon: Polygon<f64>) -> Option<Self> {
         let (bounds, area, centroid) = (polygon.bounding_rect()?, polygon.unsigned_area(), polygon.centroid()?);
         (area > LEAST_AREA).then_some(Region { polygon, bounds, area, centroid: [centroid.x(), centroid.y()] })
     }

@@ -7,10 +7,11 @@ use super::course::ProgramCourse;
 use super::piece::{Kind, Piece};
 use super::stock::{Stock, ZeroHeight};
 use super::tool::Tool;
-use super::{Leaves, Machine, Plan};
+use super::{Bed, CutThrough, Leaves, Machine, Plan, Warning};
 use crate::job::cut::{beginning, length};
 use crate::job::program::{Reading, Refusal, read};
-use crate::job::{Card, CardPart, HowHeld, Progress};
+use crate::job::{Card, CardPart, Cutter, HowHeld, Progress};
+use crate::moment::Utc;
 use crate::table::{Kerf, Point, Rect};
 use crate::units::Length;
 
@@ -19,6 +20,9 @@ const STRAIGHTENED: f64 = 0.1;
 
 /// The most marks of the course that a card carries.
 const MOST_MARKS: usize = 300;
+
+/// The most warnings that a card carries.
+pub const MOST_WARNINGS: usize = 50;
 
 /// What a card says of its program.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -35,6 +39,10 @@ pub struct CardProgram {
     pub height: ZeroHeight,
     /// How thick the board still is, if the card says it.
     pub board_left: Option<Length>,
+    /// When its Z0 and the board's thickness were last taken.
+    pub zeroed: Option<Utc>,
+    /// Whether the card's cutter is to be taken from the tool that cuts the sheet through, and from the program's feed and speed.
+    pub cutter_of_program: bool,
     /// What it does, once it has been read.
     pub route: Option<Route>,
 }
@@ -45,18 +53,21 @@ pub struct Route {
     kerfs: Vec<Kerf>,
     /// For each of the card's parts: its outline, and how much kerf is open when that is closed.
     parts: Vec<(Vec<Point>, Length)>,
+    /// What someone should look at before the cut, at most [`MOST_WARNINGS`].
+    pub warnings: Vec<Warning>,
     /// Where in the program the cut is at which time.
     pub course: ProgramCourse,
 }
 
 impl CardProgram {
     /// The sheet of a card as its program meets it.
-    fn stock(&self, card: &Card) -> Stock {
+    fn stock(&self, card: &Card, bed: &Bed) -> Stock {
         let sheet = &card.sheet;
         Stock {
             zero: self.zero,
             height: self.height,
-            board_left: self.board_left,
+            board_left: self.board_left.or(bed.thickness),
+            obstacles: bed.obstacles.clone(),
             ..Stock::new(sheet.rect, sheet.thickness, sheet.material.density)
         }
     }
@@ -72,6 +83,21 @@ impl CardProgram {
 }
 
 impl Card {
+    /// The card, taken to have been zeroed then if it does not say when.
+    #[must_use]
+    pub fn zeroed_unless_said(mut self, at: Option<Utc>) -> Self {
+        if let Some(program) = &mut self.program {
+            program.zeroed = program.zeroed.or(at);
+        }
+        self
+    }
+
+    /// Whether the board has been skimmed since the card's Z0 was taken: every depth of its program is off by what came off.
+    pub fn is_zeroed_before(&self, skimmed: Option<Utc>) -> bool {
+        let zeroed = self.program.as_ref().and_then(|program| program.zeroed);
+        zeroed.zip(skimmed).is_some_and(|(zeroed, skimmed)| zeroed < skimmed)
+    }
+
     /// The card with the parts that its program cuts, and the plan that they come from. A card without a program stays as it is.
     ///
     /// # Errors
@@ -80,10 +106,16 @@ impl Card {
         mut self,
         source: impl std::io::BufRead + std::io::Seek,
         machine: &Machine,
+        bed: &Bed,
     ) -> Result<(Card, Option<Plan>), Vec<Refusal>> {
         let Some(mut program) = self.program.take() else { return Ok((self, None)) };
-        let (stock, tools) = (program.stock(&self), program.tools(&self));
+        let (stock, tools) = (program.stock(&self, bed), program.tools(&self));
         let plan = Plan::of(read(source, &program.reading), &stock, &tools, machine)?;
+        if program.cutter_of_program
+            && let Some(through) = plan.through.first()
+        {
+            self.cutter = cutter(&self, through, &tools).map_err(|refusal| vec![refusal])?;
+        }
         self.parts = plan.parts().map(card_part).collect();
         for (place, part) in self.parts.iter_mut().enumerate() {
             part.name = format!("part {}", place + 1);
@@ -92,6 +124,28 @@ impl Card {
         self.program = Some(program);
         Ok((self, Some(plan)))
     }
+}
+
+/// The cutter as the program uses it where it goes through.
+fn cutter(card: &Card, through: &CutThrough, tools: &[Tool]) -> Result<Cutter, Refusal> {
+    let tool = tools.iter().find(|tool| tool.number == through.tool);
+    let (Some(tool), Some(spindle_rpm)) = (tool, through.rpm) else {
+        return Err(Refusal {
+            line: through.line,
+            columns: None,
+            what: "the card has no [cutter], and the program names no spindle speed before it cuts through".to_owned(),
+            remedy: "write S and M3 into the program, or [cutter] into the card".to_owned(),
+        });
+    };
+    let thickness = card.sheet.thickness;
+    Ok(Cutter {
+        diameter: tool.diameter,
+        flutes: tool.flutes,
+        spindle_rpm,
+        feed_m_min: through.feed.metres_per_second() * 60.0,
+        last_pass: if through.last_pass > Length::ZERO { through.last_pass.min(thickness) } else { thickness },
+        axial_share: tool.axial_share,
+    })
 }
 
 impl Plan {
@@ -141,7 +195,8 @@ impl Route {
             whole * share
         };
         let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
-        Route { kerfs, parts, course: plan.course.thinned(MOST_MARKS) }
+        let warnings = plan.warnings.iter().take(MOST_WARNINGS).copied().collect();
+        Route { kerfs, parts, warnings, course: plan.course.thinned(MOST_MARKS) }
     }
 
     /// How much kerf is open when each part's outline is closed.

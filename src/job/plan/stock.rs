@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::bed::Obstacle;
 use crate::table::{Point, Rect};
 use crate::units::{Density, Length};
 
@@ -34,6 +35,8 @@ pub struct Stock {
     pub longest_tab: Length,
     /// How much board is left to cut into, if that is known.
     pub board_left: Option<Length>,
+    /// What in the board a cutter must not meet.
+    pub obstacles: Vec<Obstacle>,
 }
 
 impl Stock {
@@ -49,6 +52,7 @@ impl Stock {
             thickest_skin: Length::from_millimetres(1.5).min(thickness * 0.25),
             longest_tab: Length::from_millimetres(40.0),
             board_left: None,
+            obstacles: Vec::new(),
         }
     }
 

@@ -1,17 +1,20 @@
 //! The program's steps followed in time, move by move.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::chords;
 use super::course::ProgramCourse;
-use super::machine::{Leg, Machine};
+use super::machine::{Drive, Leg, Machine};
+use super::passes::{Cutting, Passes, Through};
 use super::scar::Scar;
 use super::stock::Stock;
 use super::stroke::{At, Band, Stroke, Sweep};
 use super::tool::Tool;
-use super::{Remark, Warning};
+use super::{CutThrough, Remark, Warning};
 use crate::job::program::{Deed, Move, Note, Pace, Refusal, Spot, Step, Turning};
-use crate::units::Length;
+use crate::moment::Span;
+use crate::table::Point;
+use crate::units::{Length, Speed};
 
 /// Moves that are timed together; the machine is taken to stop after so many.
 const TOGETHER: usize = 8192;
@@ -34,12 +37,15 @@ pub(super) struct Followed {
     pub(super) remarks: Vec<Remark>,
     pub(super) warnings: Vec<Warning>,
     pub(super) tools: Vec<u32>,
+    pub(super) through: Vec<CutThrough>,
 }
 
 #[derive(Debug)]
 pub(super) struct Trace<'a> {
     stock: &'a Stock,
     machine: &'a Machine,
+    /// As fast, and as slow, as it may be, with its time.
+    bounds: [(Drive, f64); 2],
     tools: &'a [Tool],
     tool: Option<Tool>,
     changed: bool,
@@ -53,9 +59,14 @@ pub(super) struct Trace<'a> {
     swept: f64,
     sweep: Sweep,
     scar: Scar,
+    passes: Passes,
+    /// Revolutions a minute as last named.
+    rpm: Option<f64>,
     course: ProgramCourse,
     notes: BTreeMap<Note, Remark>,
     warnings: Vec<Warning>,
+    /// Obstacles that a cut has met.
+    met: BTreeSet<usize>,
     refusals: Vec<Refusal>,
     lines: u64,
 }
@@ -65,6 +76,7 @@ impl<'a> Trace<'a> {
         Trace {
             stock,
             machine,
+            bounds: machine.bounds().map(|drive| (drive, 0.0)),
             tools,
             tool: None,
             changed: false,
@@ -77,9 +89,12 @@ impl<'a> Trace<'a> {
             swept: 0.0,
             sweep: Sweep::new(stock),
             scar: Scar::none(stock),
-            course: ProgramCourse::new(machine.uncertainty),
+            passes: Passes::none(stock),
+            rpm: None,
+            course: ProgramCourse::default(),
             notes: BTreeMap::new(),
             warnings: Vec::new(),
+            met: BTreeSet::new(),
             refusals: Vec::new(),
             lines: 0,
         }
@@ -103,23 +118,24 @@ impl<'a> Trace<'a> {
         match &step.deed {
             Deed::Move(made) => return self.take_move(made, step),
             Deed::Prepare(number) if !self.changed => {
-                self.stand(0.0)?;
+                self.flush()?;
                 // A machine without a changer: the tool named is the one in the spindle.
                 self.tool = self.known_tool(*number, step.line)?;
             }
             Deed::Prepare(_) => {}
             Deed::Change(number) => {
-                self.stand(self.machine.tool_change.secs_f64())?;
+                self.stand(|machine| machine.tool_change)?;
                 self.tool = self.known_tool(*number, step.line)?;
                 self.changed = true;
             }
-            Deed::Spindle(turning, _) => {
+            Deed::Spindle(turning, rpm) => {
                 let waits = *turning != Turning::Stopped && self.turning != Some(*turning);
-                self.stand(if waits { self.machine.spin_up.secs_f64() } else { 0.0 })?;
+                self.stand(|machine| if waits { machine.spin_up } else { Span::ZERO })?;
                 self.turning = Some(*turning);
+                self.rpm = rpm.filter(|rpm| *rpm > 0.0).or(self.rpm);
             }
-            Deed::Dwell(span) => self.stand(span.secs_f64())?,
-            Deed::Pause { .. } | Deed::End => self.stand(0.0)?,
+            Deed::Dwell(span) => self.stand(|_| *span)?,
+            Deed::Pause { .. } | Deed::End => self.flush()?,
             Deed::Note(note) => {
                 let first = Remark { note: *note, line: step.line, times: 0 };
                 self.notes.entry(*note).or_insert(first).times += 1;
@@ -145,10 +161,18 @@ impl<'a> Trace<'a> {
     }
 
     /// Times the moves so far, then stands still.
-    fn stand(&mut self, seconds: f64) -> Result<(), Refusal> {
+    fn stand(&mut self, span: impl Fn(&Machine) -> Span) -> Result<(), Refusal> {
         self.flush()?;
-        self.seconds += seconds;
+        self.seconds += span(self.machine).secs_f64();
+        for (drive, seconds) in &mut self.bounds {
+            *seconds += span(&drive.machine).secs_f64();
+        }
         Ok(())
+    }
+
+    /// The time so far, likely, at the least and at the most.
+    fn times(&self) -> [f64; 3] {
+        [self.seconds, self.bounds[0].1, self.bounds[1].1]
     }
 
     fn take_move(&mut self, made: &Move, step: &Step) -> Result<(), Refusal> {
@@ -180,15 +204,20 @@ impl<'a> Trace<'a> {
     fn flush(&mut self) -> Result<(), Refusal> {
         let together = std::mem::take(&mut self.together);
         let legs: Vec<Leg> = together.iter().map(|(made, _, _)| leg(made)).collect();
-        let durations = self.machine.durations(&legs);
-        for ((made, line, number), computed) in together.iter().zip(durations) {
-            let seconds = match made.pace {
+        let durations = self.machine.likely().durations(&legs);
+        let bounds = [0, 1].map(|bound: usize| self.bounds[bound].0.durations(&legs));
+        for (place, (made, line, number)) in together.iter().enumerate() {
+            let held = |computed: f64| match made.pace {
                 Pace::Within(span) => span.secs_f64().max(computed),
                 Pace::Rapid | Pace::Feed(_) => computed,
             };
-            self.course.mark(self.seconds, self.opened, *line, *number);
+            let seconds = held(durations[place]);
+            self.course.mark(self.times(), self.opened, *line, *number);
             self.cut(made, seconds, *line)?;
             self.seconds += seconds;
+            for (bound, durations) in self.bounds.iter_mut().zip(&bounds) {
+                bound.1 += held(durations[place]);
+            }
         }
         self.together = together;
         self.together.clear();
@@ -217,13 +246,21 @@ impl<'a> Trace<'a> {
             return if clear { Ok(()) } else { Err(no_tool(line)) };
         };
         self.count(&from, &points, line)?;
+        let (length, ..) = chords::course(made);
+        let feed = ordered(made).unwrap_or(length / seconds.max(1e-9));
+        let cutting = Cutting { tool: tool.number, feed, rpm: self.rpm };
         for to in points {
             self.sweep.cut(&from, &to, &tool);
+            self.passes.add(&from, &to, cutting);
             let deepest = from.over.min(to.over);
             if deepest <= super::stroke::THROUGH {
                 self.opened += (to.x - from.x).hypot(to.y - from.y);
             }
-            self.scar.add(&from, &to, tool.width_at(Length::from_millimetres(-deepest)).millimetres());
+            if deepest < 0.0 {
+                let width = tool.width_at(Length::from_millimetres(-deepest)).millimetres();
+                self.scar.add(&from, &to, width);
+                self.meet_obstacles(&from, &to, width);
+            }
             from = to;
         }
         Ok(())
@@ -270,6 +307,28 @@ impl<'a> Trace<'a> {
         }
     }
 
+    /// Each obstacle once, where a cut first meets it.
+    fn meet_obstacles(&mut self, from: &At, to: &At, width: f64) {
+        for (place, obstacle) in self.stock.obstacles.iter().enumerate() {
+            if self.met.contains(&place) {
+                continue;
+            }
+            if let Some(depth) = obstacle.met(from, to, width) {
+                self.met.insert(place);
+                self.warnings.push(Warning::IntoObstacle {
+                    line: u64::from(to.line),
+                    kind: obstacle.kind,
+                    at: Point {
+                        x: (obstacle.from.x + obstacle.to.x) * 0.5,
+                        y: (obstacle.from.y + obstacle.to.y) * 0.5,
+                    },
+                    depth: Length::from_millimetres(depth),
+                    below: obstacle.below,
+                });
+            }
+        }
+    }
+
     /// The first of each kind.
     fn warn(&mut self, warning: Warning) {
         let kind = std::mem::discriminant(&warning);
@@ -286,7 +345,7 @@ impl<'a> Trace<'a> {
         if !self.refusals.is_empty() {
             return Err(self.refusals);
         }
-        self.course.end(self.seconds, self.opened, self.lines);
+        self.course.end(self.times(), self.opened, self.lines);
         let mut remarks: Vec<Remark> = self.notes.into_values().collect();
         remarks.sort_by_key(|remark| remark.line);
         Ok(Followed {
@@ -296,16 +355,36 @@ impl<'a> Trace<'a> {
             remarks,
             warnings: self.warnings,
             tools: self.used,
+            through: cut_through(self.passes),
         })
+    }
+}
+
+fn cut_through(passes: Passes) -> Vec<CutThrough> {
+    let one = |(tool, through): (u32, Through)| CutThrough {
+        tool,
+        length: Length::from_millimetres(through.length),
+        feed: Speed::from_metres_per_second(through.feed() / 1000.0),
+        rpm: through.rpm(),
+        last_pass: Length::from_millimetres(through.last_pass()),
+        line: u64::from(through.line),
+    };
+    let mut through: Vec<CutThrough> = passes.through.into_iter().map(one).collect();
+    through.sort_by(|one, other| other.length.metres().total_cmp(&one.length.metres()).then(one.tool.cmp(&other.tool)));
+    through
+}
+
+/// The feed that a move is ordered at, in mm/s.
+fn ordered(made: &Move) -> Option<f64> {
+    match made.pace {
+        Pace::Feed(feed) => Some(feed.metres_per_second() * 1000.0),
+        Pace::Rapid | Pace::Within(_) => None,
     }
 }
 
 fn leg(made: &Move) -> Leg {
     let (length, sets_out, arrives) = chords::course(made);
-    let ordered = match made.pace {
-        Pace::Rapid | Pace::Within(_) => f64::INFINITY,
-        Pace::Feed(feed) => feed.metres_per_second() * 1000.0,
-    };
+    let ordered = ordered(made).unwrap_or(f64::INFINITY);
     Leg { length, sets_out, arrives, ordered, radius: chords::radius(made), exact_stop: made.exact_stop }
 }
 

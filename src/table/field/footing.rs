@@ -94,7 +94,7 @@ impl Surface {
     }
 
     /// The middle of a cell, in metres.
-    fn middle(&self, cell: usize) -> (f64, f64) {
+    pub(super) fn middle(&self, cell: usize) -> (f64, f64) {
         let Grid { nx, hx, hy, .. } = self.grid;
         (((cell % nx) as f64 + 0.5) * hx, ((cell / nx) as f64 + 0.5) * hy)
     }

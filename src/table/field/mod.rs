@@ -10,6 +10,7 @@ mod coverage;
 mod crowding;
 mod edges;
 mod footing;
+mod gap;
 mod grid;
 mod half_plane;
 mod lattice;
@@ -133,12 +134,25 @@ impl Field {
 
     /// The pull on `footprint` when zone j has the potential `potentials[j]`: ∫ (p_atm − p) over it.
     fn pull(&self, footprint: &Footprint, potentials: &[PressureSquared], room: AbsolutePressure) -> Force {
-        let sum = footprint.cells.iter().map(|&(cell, area)| {
-            let potential: f64 =
-                self.tops.iter().zip(potentials).map(|(top, v)| top.at(cell) * v.pascals_squared()).sum();
-            f64::from(area) * depth(potential, room)
-        });
-        Force::from_newtons(sum.sum::<f64>())
+        let columns = self.tops.first().map_or(1, |top| top.nx as u32);
+        let driven: Vec<(&TopFace, f64)> =
+            self.tops.iter().zip(potentials).map(|(top, v)| (top, v.pascals_squared())).collect();
+        let (mut force, mut run, mut left) = (0.0, Vec::new(), &footprint.cells[..]);
+        while let Some(&(first, _)) = left.first() {
+            // Cells side by side are summed together, so that the compiler can take several at a time.
+            let row_end = (first / columns + 1) * columns;
+            let count = left.iter().zip(first..row_end).take_while(|((cell, _), place)| cell == place).count();
+            let (here, rest) = left.split_at(count);
+            run.clear();
+            run.resize(count, 0.0);
+            for (top, v) in &driven {
+                top.add_row((first / columns) as usize, (first % columns) as usize, *v, &mut run);
+            }
+            let each = here.iter().zip(&run).map(|((_, area), potential)| f64::from(*area) * depth(*potential, room));
+            force += each.sum::<f64>();
+            left = rest;
+        }
+        Force::from_newtons(force)
     }
 
     /// The cells of `footprint`, those that the zones hold alike as one patch.
@@ -185,6 +199,20 @@ impl TopFace {
         }
         let place = (row - self.window.rows.start) * self.window.columns.len() + column - self.window.columns.start;
         f64::from(self.values[place])
+    }
+
+    /// Adds `factor` times its values in `row`, from `column` on, to `run`.
+    fn add_row(&self, row: usize, column: usize, factor: f64, run: &mut [f64]) {
+        let Window { columns, rows } = &self.window;
+        let (start, end) = (column.max(columns.start), (column + run.len()).min(columns.end));
+        if !rows.contains(&row) || start >= end {
+            return;
+        }
+        let from = (row - rows.start) * columns.len() + start - columns.start;
+        let values = &self.values[from..from + end - start];
+        for (sum, value) in run[start - column..end - column].iter_mut().zip(values) {
+            *sum += factor * f64::from(*value);
+        }
     }
 }
 

@@ -13,6 +13,7 @@
 //! rims besides, q̂ = cos(κw/2), in the proportion that makes E least. The grid's flux is spread a little wider than the
 //! kerf, just so far that no conductance comes out negative.
 
+use super::gap::Scales;
 use super::half_plane::HalfPlane;
 use super::spectrum::{Medium, bessel_j0, sinc};
 
@@ -22,6 +23,9 @@ const ANGLES: usize = 18;
 const OFFSETS: usize = 24;
 /// The least E − F that is let through, over the top layer's 1/√(k_xy·k_z).
 const LEAST: f64 = 0.02;
+/// What the gap passes along, in terms of what the board below a kerf's width or a cell passes, from which on the gap ends at the
+/// kerf's rims by itself (`gap`). Below, board and gap are matched together, which is smoother over a kerf's place.
+const PARTED: f64 = 1.0;
 /// The least flux, as a share of that far inside, that a cell outside takes part in.
 const LEAST_FLUX: f64 = 1e-3;
 /// How far the flux beside a wide opening's edge is spread, in cells: less would ask negative conductances of cells whose wall
@@ -82,6 +86,8 @@ pub(super) struct LineSink {
     chart: Chart,
     /// The entry resistance of the kerf's floor, per length, in 1/m².
     entry: f64,
+    /// Where the gap ends at the kerf's rims by itself, by how much the board's own share is scaled.
+    scales: Option<Scales>,
 }
 
 impl LineSink {
@@ -90,6 +96,9 @@ impl LineSink {
         let side = medium.grid.hx.max(medium.grid.hy);
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
+        let parted = medium.gap > PARTED * medium.top_mean() * width.max(side);
+        let with_gap = parted.then(|| (medium, strip_level(width, medium, &waves)));
+        let medium = &Medium { gap: if parted { 0.0 } else { medium.gap }, ..medium.clone() };
         let level = strip_level(width, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
@@ -104,13 +113,27 @@ impl LineSink {
             |wave| (sinc(0.5 * wave * spread), 0.0),
             |drop, _| level - drop,
         );
-        LineSink { spread, chart, entry: entry / width }
+        let scales = with_gap.map(|(medium, level)| {
+            let rest = |axis: usize, distance: f64| chart.at([1.0, 0.0][axis], [0.0, 1.0][axis], distance);
+            Scales::new(width, spread, medium, 1.0 / level, rest)
+        });
+        LineSink { spread, chart, entry: entry / width, scales }
+    }
+
+    /// Whether the gap's flow is to end at the kerf's rims by itself.
+    pub(super) fn ends_gap(&self) -> bool {
+        self.scales.is_some()
+    }
+
+    /// By how much the board's share is scaled for a kerf square to (`cosine`, `sine`) whose middle line lies at `place`, in cells.
+    pub(super) fn scale(&self, cosine: f64, sine: f64, place: (f64, f64)) -> f64 {
+        self.scales.as_ref().map_or(1.0, |scales| scales.at(cosine, sine, place))
     }
 
     /// The conductance in m³ of `length` metres in a cell whose middle lies `distance` from the kerf's middle line, which
-    /// runs square to (`cosine`, `sine`).
-    pub(super) fn conductance(&self, length: f64, cosine: f64, sine: f64, distance: f64) -> f64 {
-        length / (self.chart.at(cosine, sine, distance.abs()) + self.entry)
+    /// runs square to (`cosine`, `sine`), the board's share scaled by `scale`.
+    pub(super) fn conductance(&self, length: f64, (cosine, sine): (f64, f64), distance: f64, scale: f64) -> f64 {
+        length / (self.chart.at(cosine, sine, distance.abs()) / scale + self.entry)
     }
 }
 

@@ -1,8 +1,8 @@
 //! The cut, kerf by kerf: each changes the field only nearby, so only there is it solved anew.
 //!
-//! A kerf adds D to the diagonal of A·u = b at the few cells that it opens. The change δ of each zone's field then obeys
+//! A kerf adds D to A, in A·u = b, on the diagonal and on the links of a gap at the few cells that it opens. The change δ of each zone's field then obeys
 //! (A + D)·δ = −D·u, whose right side is nothing but at these cells, so it is sought in a window around them. The zone matrix
-//! S = C − bᵀA⁻¹b changes by exactly Σ D·u_before·u_after over the same cells, by the identity
+//! S = C − bᵀA⁻¹b changes by exactly u_before·D·u_after over the same cells, by the identity
 //! A⁻¹ − (A + D)⁻¹ = A⁻¹·D·(A + D)⁻¹. What the windows cut off adds up slowly; after some dozens of kerfs all is solved in full.
 
 use std::collections::BTreeMap;
@@ -11,7 +11,7 @@ use super::edges::Cover;
 use super::grid::{Grid, Resolution};
 use super::lattice::Real;
 use super::multigrid::{Multigrid, NotSettled};
-use super::surface::Surface;
+use super::surface::{Surface, Tie};
 use super::window::Window;
 use super::{Field, Footprint, Precision, TopFace, zone_id};
 use crate::table::{Kerf, Table, TableLoad};
@@ -39,8 +39,8 @@ pub struct Sequence {
     since_refresh: usize,
 }
 
-/// Cells with what is added to their conductance to the room, in m³.
-type Opened = Vec<(usize, f64)>;
+/// What is added to the conductances of the top face.
+type Opened = Vec<Tie>;
 
 impl Sequence {
     /// Solves `table` under `load` as it is before the first cut.
@@ -123,7 +123,7 @@ impl Sequence {
             return self.refresh();
         }
         let opened: Opened = groups.iter().flatten().copied().collect();
-        let before = self.field.at_cells(&opened);
+        let before = self.field.at_ties(&opened);
         let mut start = 0;
         for group in &groups {
             let values: Vec<&[f64]> = before.iter().map(|values| &values[start..start + group.len()]).collect();
@@ -133,13 +133,13 @@ impl Sequence {
                 self.press_anew(&window);
             }
         }
-        let after = self.field.at_cells(&opened);
+        let after = self.field.at_ties(&opened);
         self.add_flows(&opened, &before, &after);
         Ok(())
     }
 
     fn window(&self, group: &Opened) -> Option<Window> {
-        let cells = group.iter().map(|(cell, _)| *cell);
+        let cells = group.iter().map(|tie| tie.cell);
         Window::around(cells, MARGIN * self.surface.reach(), &self.surface.grid)
     }
 
@@ -153,9 +153,12 @@ impl Sequence {
             }
             let lattice = multigrid.finest().lattice;
             let mut source = vec![0.0; window.len()];
-            for ((cell, added), value) in opened.iter().zip(*at_kerf) {
-                if let Some(place) = window.place(*cell, &self.surface.grid) {
-                    source[place] = -added * value / self.surface.unit();
+            for (tie, value) in opened.iter().zip(*at_kerf) {
+                let flow = tie.added * value / self.surface.unit();
+                for (cell, leaving) in [(Some(tie.cell), flow), (tie.other, -flow)] {
+                    if let Some(place) = cell.and_then(|cell| window.place(cell, &self.surface.grid)) {
+                        source[place] -= leaving;
+                    }
                 }
             }
             let mut right = multigrid.finest().zeros();
@@ -170,7 +173,7 @@ impl Sequence {
     /// Adds what the openings let into each zone, shared evenly between the halves of S.
     fn add_flows(&mut self, opened: &Opened, before: &[Vec<f64>], after: &[Vec<f64>]) {
         let sum = |one: &[f64], other: &[f64]| -> f64 {
-            opened.iter().zip(one).zip(other).map(|(((_, added), one), other)| added * one * other).sum()
+            opened.iter().zip(one).zip(other).map(|((tie, one), other)| tie.added * one * other).sum()
         };
         for row in 0..before.len() {
             for column in 0..before.len() {
@@ -193,22 +196,25 @@ impl Sequence {
     }
 }
 
-/// The cells of `changed`, each with the first kerf that touches it; those that no kerf touches by themselves.
+/// The ties of `changed`, each with the first kerf that touches it; those that no kerf touches by themselves.
 fn grouped(changed: &Opened, touched: Vec<Opened>) -> Vec<Opened> {
-    let mut left: BTreeMap<usize, f64> = changed.iter().copied().collect();
+    let mut left: BTreeMap<(usize, Option<usize>), Tie> =
+        changed.iter().map(|tie| ((tie.cell, tie.other), *tie)).collect();
     let mut groups: Vec<Opened> = touched
         .into_iter()
-        .map(|cells| cells.iter().filter_map(|(cell, _)| left.remove_entry(cell)).collect())
+        .map(|ties| ties.iter().filter_map(|tie| left.remove(&(tie.cell, tie.other))).collect())
         .collect();
-    groups.push(left.into_iter().collect());
+    groups.push(left.into_values().collect());
     groups.retain(|group| !group.is_empty());
     groups
 }
 
 impl Field {
-    /// Each zone's share at the cells of `opened`.
-    fn at_cells(&self, opened: &Opened) -> Vec<Vec<f64>> {
-        self.tops.iter().map(|top| opened.iter().map(|(cell, _)| top.at(*cell as u32)).collect()).collect()
+    /// Each zone's share at the ties of `opened`: the difference between their ends.
+    fn at_ties(&self, opened: &Opened) -> Vec<Vec<f64>> {
+        let at = |top: &TopFace, cell: usize| top.at(cell as u32);
+        let across = |top: &TopFace, tie: &Tie| at(top, tie.cell) - tie.other.map_or(0.0, |other| at(top, other));
+        self.tops.iter().map(|top| opened.iter().map(|tie| across(top, tie)).collect()).collect()
     }
 }
 

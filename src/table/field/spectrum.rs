@@ -76,7 +76,8 @@ impl Medium<'_> {
     pub(super) fn waves(&self, extent: f64, greatest: f64) -> Vec<(f64, f64)> {
         let mut nodes = Vec::new();
         let (mut start, mut width) = (0.0, 0.25 / self.reach());
-        while start < greatest {
+        while start < greatest * (1.0 - 1e-12) {
+            width = width.min(greatest - start);
             let middle = start + 0.5 * width;
             for (node, weight) in GAUSS {
                 nodes.push((middle - 0.5 * width * node, 0.5 * width * weight));

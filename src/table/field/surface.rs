@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::coverage::{Patch, coverage};
 use super::edges::{Cover, Edge};
+use super::gap::{LEAST_WAY, within};
 use super::grid::Grid;
 use super::opening::{EdgeSink, LineSink};
 use super::operator::{Block, Borders, Strata};
@@ -23,6 +24,9 @@ const LEAST_BARE: f64 = 0.25;
 const SAME: f64 = 1e-6;
 /// Kerfs whose middle lines lie within this share of their width of each other are one.
 const SAME_LINE: f64 = 0.2;
+/// How far each of two pieces of a kerf draws beyond their right-angled corner, in widths: what square rings with sharp corners
+/// draw more than their middle lines let expect, by `tests/independent/parts.py` on ever finer meshes.
+const CORNER: f64 = 0.3;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -56,7 +60,26 @@ pub(super) struct Surface {
     sheets: Vec<SheetFace>,
     lines: BTreeMap<(usize, u64), LineSink>,
     cut: Vec<(Line, f64)>,
+    /// The links of the gap that kerfs have cut, each with what it was and what leads from its ends to the rims.
+    ended: BTreeMap<Link, (f64, [f64; 2])>,
 }
+
+/// A link of the gap: its cell, and whether it leads to greater y, or else to greater x.
+type Link = (usize, bool);
+
+/// A change of conductance in m³, between the top nodes of two cells or from one to the room.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Tie {
+    /// The cell.
+    pub cell: usize,
+    /// The other; the room if there is none.
+    pub other: Option<usize>,
+    /// What is added.
+    pub added: f64,
+}
+
+/// Changes of conductance by the cells that they tie.
+type Added = BTreeMap<(usize, Option<usize>), f64>;
 
 /// What a sheet does to the top face.
 #[derive(Clone, Debug)]
@@ -102,6 +125,7 @@ impl Surface {
             sheets: load.sheets.iter().map(SheetFace::of).collect(),
             lines: BTreeMap::new(),
             cut: Vec::new(),
+            ended: BTreeMap::new(),
             grid,
         };
         surface.borders = surface.rims(table);
@@ -111,10 +135,17 @@ impl Surface {
         surface
     }
 
-    /// The cells whose conductance to the room is not that of `before`, and by how much.
-    pub(super) fn opened_since(&self, before: &Surface) -> Vec<(usize, f64)> {
-        let differences = self.top.iter().zip(&before.top).map(|(now, was)| now - was);
-        differences.enumerate().filter(|(cell, difference)| difference.abs() > 1e-9 * self.top[*cell]).collect()
+    /// The conductances of the top face that are not those of `before`, and by how much.
+    pub(super) fn opened_since(&self, before: &Surface) -> Vec<Tie> {
+        let differing = |now: &[f64], before: &[f64], step: Option<usize>| -> Vec<Tie> {
+            let differences = now.iter().zip(before).map(|(now, was)| (now - was, now.max(*was)));
+            let differing = differences.enumerate().filter(|(_, (difference, size))| difference.abs() > 1e-9 * size);
+            differing.map(|(cell, (added, _))| Tie { cell, other: step.map(|step| cell + step), added }).collect()
+        };
+        let tops = differing(&self.top, &before.top, None);
+        let east = differing(&self.gap_east, &before.gap_east, Some(1));
+        let north = differing(&self.gap_north, &before.gap_north, Some(self.grid.nx));
+        [tops, east, north].concat()
     }
 
     /// Takes over the matched conductances that `other` has reckoned for kerfs on the same board and sheets.
@@ -286,28 +317,36 @@ impl Surface {
         (0..self.sheets.len()).min_by(by_distance)
     }
 
-    /// Opens a kerf; returns the cells it touches and what it adds to their conductance to the room.
-    pub(super) fn cut(&mut self, kerf: &Kerf) -> Vec<(usize, f64)> {
+    /// Opens a kerf; returns what it adds to the conductances of the top face.
+    pub(super) fn cut(&mut self, kerf: &Kerf) -> Vec<Tie> {
         let width = kerf.width.metres();
-        let mut added: BTreeMap<usize, f64> = BTreeMap::new();
-        let last = kerf.path.len().saturating_sub(1);
-        let closed = kerf.path.len() > 2 && kerf.path[0] == kerf.path[last];
-        for (at, ends) in kerf.path.windows(2).enumerate() {
-            let beyond = |free: bool| if free && !closed { 0.5 * width } else { 0.0 };
-            let Some(line) = Line::new(metres(ends[0]), metres(ends[1]), beyond(at == 0), beyond(at + 1 == last))
-            else {
+        let mut added = Added::new();
+        let path: Vec<(f64, f64)> = kerf.path.iter().map(|point| metres(*point)).collect();
+        for (at, ends) in path.windows(2).enumerate() {
+            let Some(line) = Line::new(ends[0], ends[1], beyond(&path, at, width), beyond_end(&path, at, width)) else {
                 continue;
             };
             for piece in line.uncut(width, &self.cut) {
                 self.cut_line(&piece, width, &mut added);
             }
             self.cut.push((line, width));
+            if let Some(line) = Line::new(ends[0], ends[1], 0.5 * width, 0.5 * width) {
+                self.end_gap(&line, width, &mut added);
+            }
         }
-        added.iter().for_each(|(cell, conductance)| self.top[*cell] += conductance);
-        added.into_iter().collect()
+        let ties = added.into_iter().map(|((cell, other), added)| Tie { cell, other, added });
+        let ties: Vec<Tie> = ties.collect();
+        for tie in &ties {
+            match tie.other {
+                None => self.top[tie.cell] += tie.added,
+                Some(other) if other == tie.cell + 1 => self.gap_east[tie.cell] += tie.added,
+                Some(_) => self.gap_north[tie.cell] += tie.added,
+            }
+        }
+        ties
     }
 
-    fn cut_line(&mut self, line: &Line, width: f64, added: &mut BTreeMap<usize, f64>) {
+    fn cut_line(&mut self, line: &Line, width: f64, added: &mut Added) {
         let Some(sheet) = self.sheet_near(line.middle()) else { return };
         let key = (sheet, width.to_bits());
         if !self.lines.contains_key(&key) {
@@ -316,17 +355,65 @@ impl Surface {
         }
         let sink = &self.lines[&key];
         let area = self.grid.cell_area();
+        let (x, y) = line.middle();
+        let scale = sink.scale(line.normal.0, line.normal.1, (x / self.grid.hx, y / self.grid.hy));
         for (column, row, share) in self.patch(&line.strip(sink.spread)).cells() {
             let cell = row * self.grid.nx + column;
-            let middle = ((column as f64 + 0.5) * self.grid.hx, (row as f64 + 0.5) * self.grid.hy);
             let length = share * self.sheeted[cell] / sink.spread;
-            let (cosine, sine) = line.normal;
-            *added.entry(cell).or_insert(0.0) += sink.conductance(length, cosine, sine, line.offset(middle));
+            let conductance = sink.conductance(length, line.normal, line.offset(self.middle(cell)), scale);
+            *added.entry((cell, None)).or_insert(0.0) += conductance;
         }
         for (column, row, share) in self.patch(&line.strip(width)).cells() {
             let cell = row * self.grid.nx + column;
             self.kerfed[cell] = (self.kerfed[cell] + share * area).min(self.sheeted[cell]);
             self.widths[cell] = self.widths[cell].max(width);
+        }
+    }
+
+    /// Cuts the gap's links that cross a kerf's strip, and leads what they carried to its rims.
+    fn end_gap(&mut self, line: &Line, width: f64, added: &mut Added) {
+        let sink = self.sheet_near(line.middle()).and_then(|sheet| self.lines.get(&(sheet, width.to_bits())));
+        if !sink.is_some_and(LineSink::ends_gap) {
+            return;
+        }
+        let (nx, ny, side) = (self.grid.nx, self.grid.ny, self.grid.hx.max(self.grid.hy));
+        let along = (line.normal.1, -line.normal.0);
+        let place = |(x, y): (f64, f64)| (x - line.from.0) * along.0 + (y - line.from.1) * along.1;
+        let length = place(line.to);
+        // Wide enough that every cell takes part from which a link crosses the strip.
+        let near = self.patch(&line.lengthened(2.0 * side).strip(width + 4.0 * side));
+        for (column, row, _) in near.cells() {
+            let cell = row * nx + column;
+            for (north, other) in [(false, cell + 1), (true, cell + nx)] {
+                if (north && row + 1 == ny) || (!north && column + 1 == nx) {
+                    continue;
+                }
+                let (a, b) = (self.middle(cell), self.middle(other));
+                let across = (line.offset(a), line.offset(b));
+                if let Some(inside) = within(across, (place(a), place(b)), 0.5 * width, length) {
+                    self.end_link((cell, north), other, inside, added);
+                }
+            }
+        }
+    }
+
+    /// Cuts one link, of whose way `inside` lies in the kerf.
+    fn end_link(&mut self, link: Link, other: usize, inside: (f64, f64), added: &mut Added) {
+        let open = if link.1 { self.gap_north[link.0] } else { self.gap_east[link.0] };
+        let known = self.ended.contains_key(&link);
+        if open <= 0.0 && !known {
+            return;
+        }
+        let (whole, ends) = self.ended.entry(link).or_insert((open, [0.0; 2]));
+        if !known {
+            *added.entry((link.0, Some(other))).or_insert(0.0) -= open;
+        }
+        for ((cell, way), end) in [(link.0, inside.0), (other, 1.0 - inside.1)].into_iter().zip(ends) {
+            let leads = if way > 0.0 { *whole / way.max(LEAST_WAY) } else { 0.0 };
+            if leads > *end {
+                *added.entry((cell, None)).or_insert(0.0) += leads - *end;
+                *end = leads;
+            }
         }
     }
 
@@ -415,6 +502,31 @@ fn cells_between(a: f64, b: f64, reach: f64, side: f64, count: usize) -> std::op
     first.min(last)..last
 }
 
+/// How far a kerf `width` wide draws beyond the beginning of piece `at` of its path: half its width at a free, square end, and
+/// at a corner what its outer side draws more than its inner side draws less.
+fn beyond(path: &[(f64, f64)], at: usize, width: f64) -> f64 {
+    let last = path.len() - 1;
+    let closed = last > 1 && path[0] == path[last];
+    let before = match at {
+        0 if closed => path[last - 1],
+        0 => return 0.5 * width,
+        _ => path[at - 1],
+    };
+    let ((ax, ay), (bx, by)) = (way(before, path[at]), way(path[at], path[at + 1]));
+    let size = ax.hypot(ay) * bx.hypot(by);
+    if size > 0.0 { CORNER * width * (1.0 - (ax * bx + ay * by) / size) } else { 0.0 }
+}
+
+/// The same beyond the end of piece `at`.
+fn beyond_end(path: &[(f64, f64)], at: usize, width: f64) -> f64 {
+    let backwards: Vec<(f64, f64)> = path.iter().rev().copied().collect();
+    beyond(&backwards, path.len() - 2 - at, width)
+}
+
+fn way(from: (f64, f64), to: (f64, f64)) -> (f64, f64) {
+    (to.0 - from.0, to.1 - from.1)
+}
+
 /// A straight piece of a kerf or seam, in metres.
 #[derive(Clone, Debug)]
 struct Line {
@@ -438,6 +550,16 @@ impl Line {
             to: (to.0 + ux * after, to.1 + uy * after),
             normal: (-uy, ux),
         })
+    }
+
+    /// The same line, `length` longer at both ends.
+    fn lengthened(&self, length: f64) -> Line {
+        let along = (self.normal.1 * length, -self.normal.0 * length);
+        Line {
+            from: (self.from.0 - along.0, self.from.1 - along.1),
+            to: (self.to.0 + along.0, self.to.1 + along.1),
+            normal: self.normal,
+        }
     }
 
     fn middle(&self) -> (f64, f64) {

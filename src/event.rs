@@ -1,16 +1,21 @@
 //! Everything that can wake the program, and every action it can order.
 
+mod guided;
+
 use serde::{Deserialize, Serialize};
 
+pub use guided::{CheckItem, CheckOrder, Reference, SurveyOrder, Typed};
+
 pub use crate::alarm::Tag;
+use crate::board::survey::{Finding, Reading};
 use crate::expectation::Forecast;
 pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
 pub use crate::job::Card;
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
-use crate::units::{AbsolutePressure, Vacuum};
-use crate::view::View;
+pub use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
+use crate::view::{Guides, View};
 
 /// The number of a record in the journal; every record has one, and they never go back.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -112,6 +117,10 @@ pub enum Command {
     Sealed,
     /// Every lamp in turn.
     TestLight,
+    /// Something in a survey.
+    Survey(SurveyOrder),
+    /// Something in the morning's check.
+    Check(CheckOrder),
 }
 
 /// What became of a command.
@@ -155,6 +164,8 @@ pub enum Event {
     ClockStep(i64),
     /// The wake-up that was asked for.
     Due,
+    /// What a survey's readings came to, or why they came to nothing.
+    Surveyed(RequestId, Result<Box<Finding>, String>),
     /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
     CardRead(RequestId, Result<Option<Box<Card>>, String>),
 }
@@ -255,6 +266,10 @@ pub enum Action {
     WakeAt(Steady),
     /// The answer to a command.
     Answer(CommandId, Answer),
+    /// Fit the table's numbers to these readings on it, wanted to this share.
+    Fit(RequestId, Vec<Reading>, f64),
+    /// Show this of the guided runs.
+    Guide(Box<Guides>),
     /// Read the card of this name, with its program.
     ReadCard(RequestId, String),
 }

@@ -3,11 +3,19 @@
 //! Texts are keys with values ([`Message`]); the page and the command line hold the sentences. Pressures are pascals and
 //! say their kind in the name, times are RFC 3339 in UTC, ages are seconds by the steady clock.
 
+mod guided;
+
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Priority, State, Tag};
+pub use guided::{
+    CheckItemView, CheckView, Compared, EstimateView, FrictionView, Guide, GuideLive, Guides, MeasuredView,
+    PastCheckView, ProposalView, ReadingState, ReadingView, ReferenceView, ResultView, SealingView, SetupLine,
+    StepKind, StepState, StepView, SurveyView,
+};
+
 pub use crate::gauge::{Doubt, Place, Quality, Source};
 use crate::lamp::Pattern;
 pub use crate::watch::{Basis, CuttingKnown, Verdict};
@@ -279,4 +287,8 @@ pub struct View {
     pub sheet: u64,
     /// The program's version.
     pub version: String,
+    /// The guided run that is under way.
+    pub guide: Option<GuideLive>,
+    /// The sheet that has ended and of which nobody has said how it came out.
+    pub ask_outcome: Option<u64>,
 }

@@ -110,7 +110,7 @@ fn the_guide_filled_in_gives_the_table_back() {
     assert!(through["told"].as_bool().unwrap(), "{through}");
     assert!((through["value"].as_f64().unwrap() / through["assumed"].as_f64().unwrap() - 1.0).abs() < 0.1, "{through}");
     let plain = text(holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings));
-    assert!(plain.contains("[board] through_m2 = "), "{plain}");
+    assert!(plain.contains("[board] along_m2 = ") && plain.contains(", through_m2 = "), "{plain}");
     assert!(plain.contains("suction capacity") && plain.contains("not told by these readings"), "{plain}");
     fs::write(&readings, "cover,open,vacuum_kpa\nfilm,nowhere,50\n").unwrap();
     let refused = holdwatch(&["survey", "--setup", SETUP, "--readings"]).arg(&readings).assert().code(1);

@@ -3,6 +3,8 @@
 //! Wants node, a Chromium (`CHROMIUM` names another than `/usr/bin/chromium`) and the packages of
 //! `tests/browser/package-lock.json`. Where one is missing it says so, and fails only under `tests/all`.
 
+#[path = "browser/guides.rs"]
+mod guides;
 #[path = "browser/scenes.rs"]
 mod scenes;
 
@@ -17,6 +19,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use holdwatch::event::Answer;
 use holdwatch::page::{Program, Shown, serve};
+use holdwatch::view::GuideLive;
 use scenes::{SCENES, Shop, page, scene};
 use tokio::net::TcpListener;
 
@@ -67,10 +70,12 @@ struct Script {
     scene: Mutex<String>,
     /// Whether the last reading is repeated, growing older, instead of a new one being made.
     replay: Mutex<bool>,
+    /// The guided run that is under way.
+    guide: Mutex<Option<GuideLive>>,
 }
 
 /// Serves the scenes on `port`, and on a second port takes `POST /scene/NAME`, `/replay/on`, `/replay/off` and
-/// `/answer/KEY`, and gives `GET /commanded` and `/scenes`. Prints both ports.
+/// `/answer/KEY`, `/guide/MOMENT`, and gives `GET /commanded`, `/scenes` and `/moments`. Prints both ports.
 #[tokio::main]
 async fn serve_scenes(port: u16) -> ExitCode {
     let shop = Arc::new(Shop::default());
@@ -78,12 +83,18 @@ async fn serve_scenes(port: u16) -> ExitCode {
     let listener = TcpListener::bind(("127.0.0.1", port)).await.unwrap();
     let control = TcpListener::bind(("127.0.0.1", 0)).await.unwrap();
     println!("{} {}", listener.local_addr().unwrap().port(), control.local_addr().unwrap().port());
-    let script =
-        Arc::new(Script { shop: shop.clone(), scene: Mutex::new("tight".to_owned()), replay: Mutex::new(false) });
+    let script = Arc::new(Script {
+        shop: shop.clone(),
+        scene: Mutex::new("tight".to_owned()),
+        replay: Mutex::new(false),
+        guide: Mutex::default(),
+    });
     let steps = Router::new()
         .route("/scenes", get(async || Json(SCENES)))
+        .route("/moments", get(async || Json(guides::MOMENTS)))
         .route("/commanded", get(commanded))
         .route("/scene/{name}", post(change_scene))
+        .route("/guide/{name}", post(change_guide))
         .route("/replay/{state}", post(replay))
         .route("/answer/{key}", post(answer))
         .with_state(script.clone());
@@ -93,6 +104,7 @@ async fn serve_scenes(port: u16) -> ExitCode {
             let mut view = scene(&script.scene.lock().unwrap()).unwrap();
             age_s = if *script.replay.lock().unwrap() { age_s + 0.1 } else { 0.05 };
             view.age_s = view.age_s.map(|age| age.max(age_s));
+            view.guide = script.guide.lock().unwrap().clone();
             show.send_replace(Arc::new(Shown { view, made: shop.now() }));
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
@@ -114,6 +126,13 @@ async fn change_scene(State(script): State<Arc<Script>>, At(name): At<String>) -
         return StatusCode::NOT_FOUND;
     }
     *script.scene.lock().unwrap() = name;
+    StatusCode::NO_CONTENT
+}
+
+async fn change_guide(State(script): State<Arc<Script>>, At(name): At<String>) -> StatusCode {
+    let Some((live, held)) = guides::moment(&name) else { return StatusCode::NOT_FOUND };
+    *script.shop.guides.lock().unwrap() = held;
+    *script.guide.lock().unwrap() = live;
     StatusCode::NO_CONTENT
 }
 

@@ -3,6 +3,8 @@
 //! Forms are those of RFC 9457 (problem documents), the HTML standard (server-sent events), OpenMetrics 1.0 and
 //! OpenAPI 3.1; the limits are our own.
 
+#[path = "browser/guides.rs"]
+mod guides;
 #[path = "browser/scenes.rs"]
 mod scenes;
 
@@ -14,7 +16,10 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request, StatusCode, header};
 use futures_util::StreamExt;
-use holdwatch::event::{Actor, Answer, Command, Outcome, ProgressTold, Span, Steady, Tag};
+use holdwatch::event::{
+    AbsolutePressure, Actor, Answer, CheckItem, CheckOrder, Command, Length, Outcome, ProgressTold, Reference, Span,
+    Steady, SurveyOrder, Tag, Typed,
+};
 use holdwatch::page::{Limits, PageState, Program, Shown, router, routes, serve};
 use holdwatch::view::{Verdict, View};
 use scenes::{SCENES, Shop, page, scene};
@@ -174,6 +179,19 @@ async fn every_state_is_sent_as_described() {
         let now = get(&app, "/api/v1/now").await.json();
         assert_eq!(misfit(&root, &root["components"]["schemas"]["View"], &now, name), None);
     }
+    for name in guides::MOMENTS {
+        let (live, held) = guides::moment(name).unwrap();
+        rig.show(View { guide: live, ..scene(TIGHT).unwrap() });
+        *rig.shop.guides.lock().unwrap() = held;
+        let now = get(&app, "/api/v1/now").await.json();
+        assert_eq!(misfit(&root, &root["components"]["schemas"]["View"], &now, name), None);
+        for (path, of) in [("survey", "Survey"), ("check", "Check")] {
+            let schema = &root["paths"][format!("/api/v1/{path}")]["get"]["responses"]["200"]["content"]["application/json"]
+                ["schema"];
+            let given = get(&app, &format!("/api/v1/{path}")).await.json();
+            assert_eq!(misfit(&root, schema, &given, of), None, "{name}");
+        }
+    }
     let history = get(&app, "/api/v1/history?from=2026-03-02T10:00:00Z&to=2026-03-02T10:10:00Z&points=50").await.json();
     let buckets = history["buckets"].as_array().unwrap();
     assert_eq!(buckets.len(), 45);
@@ -237,6 +255,32 @@ async fn each_post_becomes_its_command() {
         ("light/test", json!({}), Command::TestLight),
         ("board/skimmed", json!({}), Command::Skimmed),
         ("board/sealed", json!({}), Command::Sealed),
+        ("survey", json!({"order": "start"}), Command::Survey(SurveyOrder::Start { wanted: 0.1 })),
+        (
+            "survey",
+            json!({"order": "measure", "step": 3, "hole_mm": 12, "beside": true}),
+            Command::Survey(SurveyOrder::Measure { step: 3, hole: Some(Length::from_millimetres(12.0)), beside: true }),
+        ),
+        (
+            "survey",
+            json!({"order": "type", "step": 0, "barometer_pa": 98_700}),
+            Command::Survey(SurveyOrder::Type {
+                step: 0,
+                typed: Typed::Barometer(AbsolutePressure::from_pascals(98_700.0)),
+            }),
+        ),
+        ("survey", json!({"order": "unskip", "step": 4}), Command::Survey(SurveyOrder::Skip { step: 4, skip: false })),
+        ("check", json!({"order": "start"}), Command::Check(CheckOrder::Start)),
+        (
+            "check",
+            json!({"order": "mark", "item": "filter-lid", "fine": false}),
+            Command::Check(CheckOrder::Mark { item: CheckItem::FilterLid, fine: false }),
+        ),
+        (
+            "check",
+            json!({"order": "measure", "zone": "2"}),
+            Command::Check(CheckOrder::Measure(Reference::BareZone { zone: "2".to_owned() })),
+        ),
     ];
     let mut wanted = Vec::new();
     for (path, body, command) in posts {
@@ -278,6 +322,15 @@ async fn a_body_that_makes_no_sense_is_refused_before_the_program_hears_of_it() 
         ("alarms/level-low/shelve", r#"{"minutes": 1e999}"#, 400),
         ("alarms/no-such/acknowledge", "{}", 404),
         ("job", r#"{"name": 3}"#, 422),
+        ("survey", r#"{"order": "measure"}"#, 422),
+        ("survey", r#"{"order": "dance"}"#, 422),
+        ("survey", r#"{"order": "measure", "step": 1, "hole_mm": 0}"#, 422),
+        ("survey", r#"{"order": "start", "wanted": 0.9}"#, 422),
+        ("survey", r#"{"order": "type", "step": 0, "barometer_pa": 1013}"#, 422),
+        ("survey", r#"{"order": "type", "step": 0, "pull_n": 40}"#, 422),
+        ("survey", r#"{"order": "type", "step": 0, "pull_n": 40, "level_pa": 3}"#, 422),
+        ("check", r#"{"order": "mark", "item": "chips"}"#, 422),
+        ("check", r#"{"order": "measure", "zone": "1", "hole_mm": 12}"#, 422),
         ("teach", "", 400),
         ("teach", "{", 400),
         ("teach", "[", 400),
@@ -462,11 +515,39 @@ async fn metrics_are_open_metrics() {
     }
 }
 
+/// Those of guided runs: every subject, unit, assumption, state, step and refusal.
+fn guided_keys_have_their_sentences(sentences: &Value) {
+    let sources = [
+        include_str!("../src/minder/survey/telling.rs"),
+        include_str!("../src/minder/survey.rs"),
+        include_str!("../src/minder/check.rs"),
+    ];
+    let said: String = sources.concat();
+    let literals: Vec<&str> = said.split('"').skip(1).step_by(2).collect();
+    let keys = literals.iter().filter(|word| word.starts_with("subject-") || word.starts_with("assumed-"));
+    let mut keys: Vec<String> = keys.map(|key| (*key).to_owned()).collect();
+    assert!(keys.len() > 15, "{keys:?}");
+    let refused = said.split("refused(\"").skip(1).map(|rest| rest.split('"').next().unwrap());
+    keys.extend(refused.map(|key| format!("refused-{key}")));
+    for state in ["idle", "settling", "restless", "blind", "no-suction", "backwards", "unmoved"] {
+        keys.push(format!("reading-{state}"));
+    }
+    keys.extend(["m3_h", "share", "s2_per_m6", "m2", "m", "m3_per_s_pa"].map(|unit| format!("unit-{unit}")));
+    for kind in
+        ["barometer", "filter-drop", "filter-drop-typed", "drag", "film-all", "film-zones", "bare-all", "bare-zones"]
+    {
+        keys.extend(["step", "task"].map(|start| format!("{start}-{kind}")));
+    }
+    let missing: Vec<&String> = keys.iter().filter(|key| !sentences[key.as_str()].is_string()).collect();
+    assert!(missing.is_empty(), "{missing:?}");
+}
+
 /// Every sentence that the program names by key has a text, in the one file of texts.
 #[test]
 fn every_key_has_its_sentence() {
     let sentences: Value = serde_json::from_str(include_str!("../web/messages.en.json")).unwrap();
     let said = concat!(include_str!("../src/minder/showing.rs"), include_str!("../src/minder/orders.rs"));
+    guided_keys_have_their_sentences(&sentences);
     let literals: Vec<&str> = said.split('"').skip(1).step_by(2).collect();
     let keys = literals.iter().filter(|word| ["cause-", "do-", "prompt-"].iter().any(|start| word.starts_with(start)));
     let mut keys: Vec<String> = keys.map(|key| (*key).to_owned()).collect();

@@ -8,6 +8,7 @@ const QUIET_MINUTES = 10;
 const panel = document.getElementById("panel");
 const head = document.getElementById("panel-head");
 const choices = document.getElementById("panel-keys");
+const outcome = document.getElementById("outcome");
 const said = document.getElementById("said");
 const keys = Object.fromEntries([...document.querySelectorAll("#keys button")].map((key) => [key.dataset.key, key]));
 
@@ -20,10 +21,21 @@ export function update(newest, { fresh, heard }) {
   const next = nextToSee();
   enable(keys.seen, Boolean(next) && heard);
   enable(keys.quiet, Boolean(firstActive()) && heard);
+  showOutcome(heard);
   enable(keys.good, fresh && view.vacuum_pa !== null);
   const what = next ? say(`alarm-${next.tag}`) : say("key-seen-none");
   const label = document.getElementById("seen-what");
   if (label.textContent !== what) label.textContent = what;
+}
+
+/** After each sheet one tap: it stays until somebody has tapped, or the next sheet has ended. */
+function showOutcome(heard) {
+  const sheet = heard ? (view.ask_outcome ?? null) : null;
+  outcome.hidden = sheet === null;
+  if (sheet === null) return;
+  const text = say("ask-outcome", { count: sheet });
+  const label = document.getElementById("outcome-of");
+  if (label.textContent !== text) label.textContent = text;
 }
 
 function enable(key, on) {
@@ -122,8 +134,11 @@ function askSheet() {
   const outcomes = ["good", "moved", "lost", "chatter"];
   const made = outcomes.map((outcome) => choice(say(`outcome-${outcome}`), once("sheets/last", { outcome })));
   made.push(choice(say("key-skimmed"), once("board/skimmed")), choice(say("key-sealed"), once("board/sealed")));
-  open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")));
+  open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")), goTo("check"), goTo("survey"));
 }
+
+/** A key that leads to the page of a guided run. */
+const goTo = (page) => choice(say(`go-${page}`), () => location.assign(`/${page}`));
 
 function askJob() {
   let chosen = null;
@@ -147,6 +162,9 @@ export function start() {
     const alarm = nextToSee();
     if (alarm) send(`alarms/${alarm.tag}/${alarm.state === "latched-acknowledged" ? "reset" : "acknowledge"}`);
   });
+  for (const key of outcome.querySelectorAll("button")) {
+    key.addEventListener("click", () => send("sheets/last", { outcome: key.dataset.outcome }));
+  }
   keys.quiet.addEventListener("click", askQuiet);
   keys.good.addEventListener("click", askGood);
   keys.sheet.addEventListener("click", askSheet);

@@ -1,13 +1,13 @@
 //! What sealing gives back: the level with a side's rim or a seam closed, less the level as it is.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::survey::Side;
 use crate::table::{ClosedForm, Condensed, Rim, Table, TableLoad, ZoneSet, operating_point};
 use crate::units::Vacuum;
 
 /// What is sealed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Bead {
     /// A side.
@@ -19,7 +19,7 @@ pub enum Bead {
 }
 
 /// What that gives back.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Gain {
     /// What is sealed.
     pub of: Bead,

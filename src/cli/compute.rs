@@ -1,4 +1,4 @@
-//! `compute`: one forecast, or one cut program, in a process of its own, with bounded memory and time.
+//! `compute`: one forecast, one cut program, or the numbers of one survey, in a process of its own, with bounded memory and time.
 
 use std::io::{Read, Write};
 use std::process::ExitCode;
@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use anyhow::{Context, Result};
 use rustix::process::{Resource, Rlimit, nice, setrlimit};
 
+use crate::board::survey::Finding;
 use crate::daemon::{Reply, Task};
 use crate::job::Card;
 
@@ -38,6 +39,10 @@ pub(super) fn run() -> Result<ExitCode> {
             setrlimit(Resource::Data, limit(program.most_memory)).context("the memory cannot be bounded")?;
             let card: Result<Card, String> = program.run();
             postcard::to_stdvec(&card)?
+        }
+        Task::Survey(brief) => {
+            let finding: Result<Finding, String> = brief.run();
+            postcard::to_stdvec(&finding)?
         }
     };
     std::io::stdout().write_all(&said)?;

@@ -11,7 +11,8 @@ use serde_json::json;
 use super::files;
 use crate::board::sealing::{Bead, gains};
 use crate::board::survey::{
-    Cover, Estimate, Place, Proposal, Reading, Side, Subject, Survey as Readings, SurveyFit, Trial,
+    Assumed, Cover, Estimate, ForSetup, Place, Proposal, Reading, Side, Subject, Survey as Readings, SurveyFit, Trial,
+    for_setup,
 };
 use crate::setup::Setup;
 use crate::table::field::Resolution;
@@ -283,11 +284,15 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
     if !alone.is_empty() {
         println!("  no number for: {}", names(&alone));
     }
-    tell_setup(fit);
+    tell_setup(setup, fit);
     tell_sealing(fit, table);
     println!("\nreadings beside the fit (errors are standard errors):");
-    for (reading, residual) in readings.iter().zip(&fit.residuals) {
-        let far = if residual.weight < 0.7 { "  FAR OFF: read it again" } else { "" };
+    for (place, (reading, residual)) in readings.iter().zip(&fit.residuals).enumerate() {
+        let far = match (fit.alone.contains(&place), residual.weight < 0.7) {
+            (true, _) => "  STANDS ALONE: read it again, and give both readings",
+            (false, true) => "  FAR OFF: read it again",
+            (false, false) => "",
+        };
         println!(
             "  {:>6.2} kPa, fitted {:>6.2}, {:>+5.1}  {}{far}",
             reading.level.pascals() / 1e3,
@@ -306,23 +311,32 @@ fn tell(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) {
 }
 
 /// What of it goes into the setup.
-fn tell_setup(fit: &SurveyFit) {
-    let told = |of: Subject| fit.estimate(of).filter(|estimate| estimate.told).map(|estimate| estimate.value);
-    let lines = [
-        told(Subject::Pump).map(|wear| format!("[pump] wear = {wear:.3}")),
-        told(Subject::Filter).map(|resistance| format!("[filter] r_s2_per_m6 = {resistance:.3}")),
-        told(Subject::Through).map(|through| {
-            // Where the flow along the board is not told, it keeps the proportion that the setup has.
-            let assumed = |of| fit.estimate(of).map_or(f64::NAN, |estimate| estimate.assumed);
-            let kept = through * assumed(Subject::Along) / assumed(Subject::Through);
-            let along = told(Subject::Along).unwrap_or(kept);
-            format!("[board] through_m2 = {through:.2e} and along_m2 = {along:.2e}, in the place of the class")
-        }),
-    ];
-    if lines.iter().any(Option::is_some) {
+fn tell_setup(setup: &Setup, fit: &SurveyFit) {
+    let found = for_setup(&setup.table, fit);
+    if !found.is_empty() {
         println!("\nfor the setup file:");
     }
-    lines.iter().flatten().for_each(|line| println!("  {line}"));
+    for ForSetup { section, lines, instead_of, assumes } in &found {
+        let gone = if instead_of.is_empty() {
+            String::new()
+        } else {
+            format!("  (in the place of {})", instead_of.join(", "))
+        };
+        println!("  [{section}] {}{gone}", lines.join(", "));
+        assumes.iter().for_each(|assumed| println!("    {}", assumption(*assumed)));
+    }
+}
+
+fn assumption(assumed: Assumed) -> &'static str {
+    match assumed {
+        Assumed::FilterAsSetUp => {
+            "assumed: the filter is as the setup has it, and the pump carries what is missing; they were not told apart"
+        }
+        Assumed::DepthAsSetUp => "assumed: the pump gets as deep as the setup has it",
+        Assumed::AlongInProportion => "assumed: flow along the board keeps the setup's proportion to flow through it",
+        Assumed::LayersInProportion => "assumed: layers keep the setup's proportions to each other",
+        Assumed::AsItLies => "the board as it lies today; after a skim, survey it again",
+    }
 }
 
 /// What sealing would give back, of the sides and seams that the readings tell apart.
@@ -409,12 +423,13 @@ fn as_json(setup: &Setup, readings: &[Reading], fit: &SurveyFit, wanted: f64) ->
         "estimates": fit.estimates.iter().map(estimate).collect::<Vec<_>>(),
         "correlation": fit.correlation,
         "untold": fit.untold.iter().map(|untold| names(&untold.of)).collect::<Vec<_>>(),
-        "readings": readings.iter().zip(&fit.residuals).map(|(reading, residual)| json!({
+        "readings": readings.iter().zip(&fit.residuals).enumerate().map(|(place, (reading, residual))| json!({
             "trial": trial(&reading.trial),
             "vacuum_pa": reading.level.pascals(),
             "fitted_pa": residual.fitted.pascals(),
             "errors": residual.errors,
             "weight": residual.weight,
+            "stands_alone": fit.alone.contains(&place),
         })).collect::<Vec<_>>(),
         "widened": fit.widened,
         "enough": fit.reaches(wanted),

@@ -1,5 +1,5 @@
-//! Forecasts and cut programs, each in a child process of this same program, so that heavy work neither grows the daemon nor
-//! stalls it.
+//! Forecasts, cut programs and the numbers of surveys, each in a child process of this same program, so that heavy work neither grows
+//! the daemon nor stalls it.
 //!
 //! What takes long, the boards condensed along a cut, hangs on the board, its zones' places and the job alone. The child gives them
 //! back beside the forecast, and the daemon hands them to the next child: when only zones, pump, filter, valves or the room's
@@ -22,6 +22,7 @@ use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
 use super::cards::Folder;
+use crate::board::survey::{Finding, Reading, Survey};
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
 use crate::job::plan::{Bed, Machine};
@@ -64,6 +65,8 @@ pub enum Task {
     Forecast(Box<Commission>),
     /// A card's program to be read; the child writes a `Result<Card, String>`.
     Program(Box<ProgramTask>),
+    /// The numbers of a survey; the child writes a `Result<Finding, String>`.
+    Survey(Box<SurveyBrief>),
 }
 
 /// A card whose program is to be read.
@@ -106,7 +109,32 @@ pub struct Commission {
     pub known: Option<Vec<u8>>,
 }
 
-/// What the child writes to its standard output.
+/// The readings of a survey, to be fitted.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct SurveyBrief {
+    /// The table as the setup has it.
+    pub table: Table,
+    /// The readings.
+    pub readings: Vec<Reading>,
+    /// The share to which numbers are wanted.
+    pub wanted: f64,
+    /// How finely the board is divided.
+    pub resolution: Resolution,
+}
+
+impl SurveyBrief {
+    /// Fits them here and now.
+    ///
+    /// # Errors
+    /// One line of text that says why there are no numbers.
+    pub fn run(&self) -> Result<Finding, String> {
+        let survey = Survey { table: &self.table, readings: &self.readings };
+        let fit = survey.fit(self.resolution).map_err(|error| error.to_string())?;
+        Ok(Finding::of(&self.table, &fit, self.wanted))
+    }
+}
+
+/// A forecast as the child gives it.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Reply {
     /// The forecast.
@@ -232,6 +260,21 @@ impl Computer {
         Ok(reply.forecast)
     }
 
+    /// Has a survey's readings fitted.
+    ///
+    /// # Errors
+    /// One line of text that says why there are no numbers.
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn survey(&self, table: Table, readings: Vec<Reading>, wanted: f64) -> Result<Finding, String> {
+        let brief = SurveyBrief { table, readings, wanted, resolution: self.resolution };
+        let _turn = self.turn.acquire().await.map_err(|error| error.to_string())?;
+        let said = within("the survey's numbers", &Task::Survey(Box::new(brief))).await?;
+        postcard::from_bytes::<Result<Finding, String>>(&said)
+            .map_err(|error| format!("the survey's numbers are unreadable: {error}"))?
+    }
+
     /// Has the card of this name read, with its program; none if there is no such card.
     ///
     /// # Errors
@@ -306,7 +349,7 @@ async fn run(what: &str, task: &Task) -> Result<Vec<u8>, String> {
 
 fn failed(what: &str, task: &Task, status: ExitStatus) -> String {
     match task {
-        Task::Forecast(_) => format!("{what} failed: {status}"),
+        Task::Forecast(_) | Task::Survey(_) => format!("{what} failed: {status}"),
         Task::Program(task) => format!(
             "{what} {} could not be read within {} MiB of memory and {} s: {status}; split it",
             task.file.display(),

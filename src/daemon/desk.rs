@@ -14,6 +14,7 @@ use crate::journal::{self, Journal, Window};
 use crate::moment::Steady;
 use crate::page::{Bucket, HistorySpan, Program};
 use crate::setup::{Setup, card_from_json};
+use crate::view::Guides;
 
 /// Passes questions on to the worker and the journal.
 #[derive(Clone)]
@@ -22,6 +23,7 @@ pub(super) struct Desk {
     pub(super) asked: mpsc::Sender<Asked>,
     pub(super) journal: watch::Receiver<Option<Journal>>,
     pub(super) setup: Arc<Setup>,
+    pub(super) guided: watch::Receiver<Arc<Guides>>,
 }
 
 impl Desk {
@@ -42,6 +44,10 @@ impl Program for Desk {
     fn command(&self, actor: Actor, command: Command) -> BoxFuture<'static, Answer> {
         let desk = self.clone();
         Box::pin(async move { desk.ask(actor, command).await })
+    }
+
+    fn guides(&self) -> Arc<Guides> {
+        self.guided.borrow().clone()
     }
 
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {

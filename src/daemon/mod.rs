@@ -5,7 +5,7 @@
 //! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
 //! - the page, in a thread of its own: shows the newest view, and passes commands to the worker;
-//! - one child process for each forecast, and for each cut program that is read (`compute`).
+//! - one child process for each forecast, each cut program that is read, and each fit of a survey (`compute`).
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
 
@@ -37,7 +37,7 @@ use tracing::{info, warn};
 
 pub use cards::written;
 pub use clock::Clock;
-pub use compute::{Brief, Commission, ProgramTask, Reply, Task};
+pub use compute::{Brief, Commission, ProgramTask, Reply, SurveyBrief, Task};
 pub use look::{entries, last_entry, readings};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
@@ -123,11 +123,13 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     let (asked, asking) = mpsc::channel(64);
     let first = Shown { view: minder.view_at(clock.now()), made: clock.steady() };
     let (shown, showing) = watch::channel(Arc::new(first));
+    let (guides, guided) = watch::channel(Arc::new(minder.guides()));
     let desk = desk::Desk {
         clock: clock.clone(),
         asked: asked.clone(),
         journal: store.journal.clone(),
         setup: Arc::clone(&setup),
+        guided,
     };
     let state = PageState {
         shown: showing,
@@ -160,6 +162,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         outboxes,
         inbox: inbox.clone(),
         shown,
+        guides,
         computer: Arc::new(compute::Computer::new(pace)),
         folder,
         stop: stop.clone(),

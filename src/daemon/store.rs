@@ -9,7 +9,7 @@ use tracing::{info, warn};
 
 use crate::event::Seq;
 use crate::journal::{self, Check, Journal, JournalError, Settings, Standing, Where, Write, Writer};
-use crate::minder::{Memory, Remembered};
+use crate::minder::{CheckLog, Memory, Remembered, SurveyRun};
 use crate::moment::{Moment, Utc};
 
 /// How many writes may wait; the writer never stops taking, so this bridges only a stall of its task.
@@ -52,7 +52,7 @@ pub(super) async fn open(place: &Where, at: Moment) -> Result<(Store, Remembered
         Err(error) if passes(&error) => {
             warn!(%error, "the journal cannot be opened; watching without it");
             store.stands.send_modify(|standing| standing.trouble = Some(error.to_string()));
-            Remembered { memory: None, last_seq: unknown_numbers(at) }
+            Remembered { last_seq: unknown_numbers(at), ..Remembered::default() }
         }
         Err(error) => return Err(error),
     };
@@ -85,13 +85,13 @@ impl Store {
             }
         }
         let last_seq = opened.last.map_or(Seq(0), |last| last.seq);
-        let memory = journal.last_entry("memory").await?.and_then(|entry| {
-            Memory::from_record(&entry.body).inspect_err(|error| warn!(error, "the memory cannot be read")).ok()
-        });
+        let memory = last(&journal, "memory", Memory::from_record).await?;
+        let survey = last(&journal, "survey", SurveyRun::from_record).await?;
+        let check = last(&journal, "check", CheckLog::from_record).await?;
         info!(last = last_seq.0, "journal open");
         self.opened.send_replace(Some(journal));
         self.writer = Some(writer);
-        Ok(Remembered { memory, last_seq })
+        Ok(Remembered { memory, last_seq, survey, check })
     }
 
     /// Writes until told to close; until the journal can be opened, drops what comes.
@@ -121,6 +121,16 @@ impl Store {
             }
         }
     }
+}
+
+/// What the last record of a kind holds; one that cannot be read, of another version of the program say, is passed over.
+async fn last<T>(
+    journal: &Journal,
+    kind: &str,
+    read: impl Fn(&str) -> Result<T, String>,
+) -> Result<Option<T>, JournalError> {
+    let entry = journal.last_entry(kind).await?;
+    Ok(entry.and_then(|entry| read(&entry.body).inspect_err(|error| warn!(kind, error, "it cannot be read")).ok()))
 }
 
 /// Copies the journal soon after the start and then daily, so that a damaged one loses a day at most.

@@ -14,12 +14,14 @@ use super::cards::Folder;
 use super::clock::Clock;
 use super::compute::Computer;
 use super::notify;
+use crate::board::survey::Reading;
 use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
 use crate::minder::Minder;
 use crate::moment::{Moment, Span, Steady};
 use crate::page::Shown;
 use crate::setup::Setup;
+use crate::view::Guides;
 
 /// How often the clocks are compared and the journal is looked after.
 const ROUND: Span = Span::from_secs(1);
@@ -57,6 +59,7 @@ pub(super) struct Worker {
     pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
+    pub(super) guides: watch::Sender<Arc<Guides>>,
     pub(super) computer: Arc<Computer>,
     pub(super) folder: Folder,
     pub(super) stop: CancellationToken,
@@ -153,6 +156,10 @@ impl Worker {
                 self.shown.send_replace(Arc::new(Shown { view: *view, made: at.steady }));
             }
             Action::Compute(id, request) => self.compute(id, request),
+            Action::Fit(id, readings, wanted) => self.fit(id, readings, wanted),
+            Action::Guide(guides) => {
+                self.guides.send_replace(Arc::new(*guides));
+            }
             Action::ReadCard(id, name) => self.read_card(id, name),
             Action::WakeAt(when) => running.wake_at = when,
             Action::Answer(id, answer) => {
@@ -191,6 +198,23 @@ impl Worker {
                     }
                     // Nobody waits for it once the program stops.
                     let _ = events.send(Event::Computed(id, forecast)).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    fn fit(&self, id: RequestId, readings: Vec<Reading>, wanted: f64) {
+        let table = self.setup.table.clone();
+        let (events, stop, computer) = (self.events.clone(), self.stop.clone(), Arc::clone(&self.computer));
+        tokio::spawn(async move {
+            tokio::select! {
+                finding = computer.survey(table, readings, wanted) => {
+                    if let Err(text) = &finding {
+                        warn!(text, "no numbers of the survey");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::Surveyed(id, finding.map(Box::new))).await;
                 }
                 () = stop.cancelled() => {}
             }

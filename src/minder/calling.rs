@@ -28,9 +28,9 @@ impl Minder {
         }
     }
 
-    /// Suppresses the alarms about the table by design while sheets are in shadow, and lets go of them afterwards.
+    /// Suppresses the alarms about the table by design while sheets are in shadow or a guided run is under way, and lets go of them afterwards.
     pub(super) fn heed_shadow(&mut self, at: Steady) {
-        let shadow = self.memory.shadow_left > 0;
+        let shadow = self.memory.shadow_left > 0 || self.guided.quiet;
         for tag in ABOUT_THE_TABLE {
             let suppressed = self.roll.status(tag).is_some_and(|status| status.state == State::Suppressed);
             // Neither can be refused: the roll has every alarm, and none was taken out of service.

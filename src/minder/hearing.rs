@@ -79,12 +79,13 @@ impl Minder {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let band = self.compared.as_ref().filter(|_| gauge == self.main);
+            let band = self.compared.as_ref().filter(|_| gauge == self.main && !self.guided.quiet);
             let band = band.map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);
         }
         self.take_other(at, gauge, &judged);
+        self.feel_guided(at, gauge, &judged, out);
         if gauge == self.main {
             self.note_rest(at, &judged.doubts);
             self.assess(at, out);
@@ -173,6 +174,7 @@ impl Minder {
             required_margin: self.required_margin(),
         };
         let assessment = self.watch.assess(&sample);
+        let assessment = self.quietened(assessment);
         let before = self.assessment.replace(assessment);
         if assessment.cutting != CuttingKnown::No {
             self.worst_margin = match (self.worst_margin, least_margin) {

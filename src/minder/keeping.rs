@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::Minder;
+use super::{CheckLog, Minder, SurveyRun};
 use crate::board::{BoardLife, BoardSettings, Trace};
 use crate::event::{Action, Fact, Outcome, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
@@ -98,6 +98,10 @@ pub struct Remembered {
     pub memory: Option<Memory>,
     /// The last number used.
     pub last_seq: Seq,
+    /// The last survey, under way or ended.
+    pub survey: Option<SurveyRun>,
+    /// The morning's checks.
+    pub check: Option<CheckLog>,
 }
 
 /// How long a clock step is shown.
@@ -133,7 +137,6 @@ impl Minder {
         if assessment.sheet_started {
             self.memory.sheet += 1;
             self.worst_margin = None;
-            self.memory.last_sheet = None;
             self.seated = None;
             self.changed = true;
         }

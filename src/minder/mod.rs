@@ -10,15 +10,18 @@
 
 mod around;
 mod calling;
+mod check;
 mod comparing;
 mod contacts;
 mod fetching;
+mod guided;
 mod hearing;
 mod holding;
 mod keeping;
 mod orders;
 mod progress;
 mod showing;
+mod survey;
 
 use std::collections::BTreeMap;
 
@@ -36,12 +39,15 @@ use crate::table::ZoneSet;
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
 use around::{Filter, Room};
+pub use check::{CheckLog, Morning};
 use comparing::Compared;
 use fetching::Fetching;
+use guided::Guided;
 use hearing::Newest;
 use holding::DriveTold;
 pub use keeping::{Memory, Remembered};
 use progress::{Pace, Run};
+pub use survey::SurveyRun;
 
 /// Something wakes the minder every second; after more than this nobody watched meanwhile (common practice for dropping what a
 /// filter remembers, no source).
@@ -132,6 +138,7 @@ pub struct Minder {
     blind_since: Option<Steady>,
     wake_at: Option<Steady>,
     changed: bool,
+    guided: Guided,
 }
 
 impl Minder {
@@ -140,13 +147,8 @@ impl Minder {
     /// # Errors
     /// [`MinderError`] for a setup whose gauges and lights cannot work together.
     pub fn new(setup: Setup, cards: Vec<String>, remembered: Remembered, at: Moment) -> Result<Self, MinderError> {
-        let main = setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
-        let watch = Watch::new(WatchSettings {
-            interval: main.every,
-            false_alarm_interval: setup.watch.false_alarm_every,
-            kerf_error: kerf_error(&setup),
-            ..WatchSettings::default()
-        });
+        setup.main_gauge_settings().ok_or(MinderError::NoGauge)?;
+        let watch = watch(&setup);
         let talkers = talkers(&setup)?;
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
@@ -195,6 +197,7 @@ impl Minder {
             blind_since: None,
             wake_at: None,
             changed: true,
+            guided: Guided::remembered(remembered.survey, remembered.check.unwrap_or_default(), at.steady),
         };
         minder.heed_shadow(at.steady);
         Ok(minder)
@@ -215,6 +218,7 @@ impl Minder {
             Event::StoreTrouble(text) => self.store_trouble(at, &text, out),
             Event::ClockStep(nanos) => self.clock_stepped(at, nanos, out),
             Event::Due => {}
+            Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
         }
         self.settle(at, out);
@@ -252,6 +256,7 @@ impl Minder {
         self.ask_for_forecasts(out);
         self.follow_room(out);
         self.notice_drive(at);
+        self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
         self.set_light(at, out);
@@ -333,6 +338,17 @@ impl Minder {
     fn line_gone(&self, line: LineId) -> String {
         format!("line-{}-gone", self.line_name(line))
     }
+}
+
+/// A watch that has seen nothing yet.
+fn watch(setup: &Setup) -> Watch {
+    let usual = WatchSettings::default();
+    Watch::new(WatchSettings {
+        interval: setup.main_gauge_settings().map_or(usual.interval, |main| main.every),
+        false_alarm_interval: setup.watch.false_alarm_every,
+        kerf_error: kerf_error(setup),
+        ..usual
+    })
 }
 
 /// The standard error of the computed effect of the kerf, as a share of it. The band has it at what is not known of the board and of a

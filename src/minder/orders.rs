@@ -31,6 +31,8 @@ impl Minder {
         if kept.get("Progress").is_none() {
             self.keep_entry(at, "command", &(actor, kept, &answer), out);
         }
+        // Whoever is answered that an order was taken sees what it did.
+        self.show_guided(out);
         out.push(Action::Answer(id, answer));
         self.changed = true;
     }
@@ -64,6 +66,8 @@ impl Minder {
                 self.light_test_from = Some(at.steady);
                 Answer::Done
             }
+            Command::Survey(order) => self.obey_survey(at, order, out),
+            Command::Check(order) => self.obey_check(at, order, out),
         }
     }
 
@@ -103,7 +107,7 @@ impl Minder {
         }
     }
 
-    fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
+    pub(super) fn zones_named(&self, names: &[String]) -> Result<ZoneSet, Answer> {
         let zones = &self.setup.table.plenum.zones;
         names
             .iter()

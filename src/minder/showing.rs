@@ -10,7 +10,7 @@ use crate::job::plan::{ObstacleKind, Warning};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{AlarmView, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, View, ZoneView};
+use crate::view::{AlarmView, BoardView, Degraded, ExpectedView, Guide, JobView, MarginView, Message, View, ZoneView};
 use crate::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -63,8 +63,8 @@ impl Minder {
             absolute_pa: vacuum.map(|vacuum| vacuum.below(room).pascals()),
             room_absolute_pa: room.pascals(),
             full_scale_vacuum_pa: self.setup.full_scale.pascals(),
-            expected: self.expected_view(),
-            margin: vacuum.and_then(|vacuum| self.margin_view(vacuum)),
+            expected: self.expected_view().filter(|_| !self.guided.quiet),
+            margin: vacuum.filter(|_| !self.guided.quiet).and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
             zones: self.zone_views(at.steady),
             gauges: self.gauge_views(at.steady),
@@ -81,6 +81,13 @@ impl Minder {
             watching_s: at.since(self.started).map_or(0.0, Span::secs_f64),
             sheet: self.memory.sheet,
             version: env!("CARGO_PKG_VERSION").to_owned(),
+            guide: self.guide_live(at.steady),
+            ask_outcome: self
+                .memory
+                .last_sheet
+                .as_ref()
+                .filter(|sheet| sheet.outcome.is_none())
+                .map(|sheet| sheet.sheet),
         }
     }
 
@@ -120,6 +127,10 @@ impl Minder {
             Verdict::Weak => "level-below-band",
             Verdict::High => "level-above-band",
             Verdict::Off => "pump-off",
+            Verdict::NoJob if self.guided.quiet => match self.guided.running() {
+                Some(Guide::Check) => "checking",
+                Some(Guide::Survey) | None => "surveying",
+            },
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",

@@ -19,11 +19,14 @@ struct Web;
 /// The embedded files and the name of their build.
 pub(super) struct Assets {
     build: String,
-    index: String,
+    pages: BTreeMap<&'static str, String>,
 }
 
+/// The pages, by the names of their files.
+const PAGES: [&str; 3] = ["index.html", "survey.html", "check.html"];
+
 impl Assets {
-    /// Names the build by a digest over every file, and writes that name into `index.html`.
+    /// Names the build by a digest over every file, and writes that name into the pages.
     pub(super) fn new() -> Self {
         let mut digest = Sha256::new();
         for name in Web::iter() {
@@ -31,8 +34,9 @@ impl Assets {
             digest.update(Web::get(&name).map(|file| file.metadata.sha256_hash()).unwrap_or_default());
         }
         let build: String = digest.finalize().iter().take(8).map(|byte| format!("{byte:02x}")).collect();
-        let index = with_sentences(&text("index.html")).replace("{build}", &build);
-        Assets { build, index }
+        let page = |name| (name, with_sentences(&text(name)).replace("{build}", &build));
+        let pages = PAGES.into_iter().map(page).collect();
+        Assets { build, pages }
     }
 
     /// The name of the build.
@@ -40,14 +44,15 @@ impl Assets {
         &self.build
     }
 
-    /// The page itself, or 304 if the client holds this build.
-    pub(super) fn index(&self, asked: &HeaderMap) -> Response {
+    /// A page itself, or 304 if the client holds this build.
+    pub(super) fn page(&self, name: &str, asked: &HeaderMap) -> Response {
         let tag = format!("W/\"{}\"", self.build);
         let held = asked.get(header::IF_NONE_MATCH).is_some_and(|held| held.as_bytes() == tag.as_bytes());
         let mut response = if held {
             StatusCode::NOT_MODIFIED.into_response()
         } else {
-            ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], self.index.clone()).into_response()
+            ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], self.pages.get(name).cloned().unwrap_or_default())
+                .into_response()
         };
         response.headers_mut().insert(header::CACHE_CONTROL, ASK_EACH_TIME);
         if let Ok(tag) = HeaderValue::from_str(&tag) {

@@ -7,6 +7,7 @@
 
 mod assets;
 mod guard;
+mod guided;
 mod metrics;
 mod orders;
 mod problem;

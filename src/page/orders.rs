@@ -21,7 +21,7 @@ const LONGEST_RUN_S: f64 = 604_800.0;
 const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
 
 /// A body that is JSON of a known form, read within the limits.
-pub(super) struct Body<T>(T);
+pub(super) struct Body<T>(pub(super) T);
 
 impl<T: DeserializeOwned> FromRequest<Arc<Desk>> for Body<T> {
     type Rejection = Problem;
@@ -162,7 +162,7 @@ pub(super) async fn sealed(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
     carry_out(desk, body.by, Command::Sealed).await
 }
 
-async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
+pub(super) async fn carry_out(State(desk): Desked, by: Option<String>, command: Command) -> Outcomes {
     let answer = desk.page.program.command(actor(by), command);
     match tokio::time::timeout(desk.page.limits.answer_within, answer).await {
         Ok(Answer::Done) => Ok(StatusCode::NO_CONTENT),
@@ -194,6 +194,6 @@ fn alarm(tag: &str) -> Result<Tag, Problem> {
     })
 }
 
-fn unprocessable(detail: String) -> Problem {
+pub(super) fn unprocessable(detail: String) -> Problem {
     Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail)
 }

@@ -18,7 +18,7 @@ use tower_http::compression::CompressionLayer;
 use super::assets::Assets;
 use super::guard::{Doors, guard, remote};
 use super::problem::Problem;
-use super::{HistorySpan, PageState, metrics, orders, stream};
+use super::{HistorySpan, PageState, guided, metrics, orders, stream};
 use crate::event::Utc;
 use crate::view::View;
 
@@ -34,7 +34,7 @@ const DESCRIPTION: &str = include_str!("openapi.json");
 pub(super) struct Desk {
     pub(super) page: PageState,
     pub(super) doors: Doors,
-    assets: Assets,
+    pub(super) assets: Assets,
     histories: Semaphore,
 }
 
@@ -97,6 +97,8 @@ fn changes<H: Handler<T, Arc<Desk>>, T: 'static>(path: &'static str, handler: H)
 fn table() -> Vec<Route> {
     vec![
         reads("/", index),
+        reads("/survey", guided::survey_page),
+        reads("/check", guided::check_page),
         reads("/web/{build}/{file}", file),
         reads("/api/v1/now", now),
         reads("/api/v1/stream", events),
@@ -114,6 +116,10 @@ fn table() -> Vec<Route> {
         changes("/api/v1/light/test", orders::light_test),
         changes("/api/v1/board/skimmed", orders::skimmed),
         changes("/api/v1/board/sealed", orders::sealed),
+        reads("/api/v1/survey", guided::survey),
+        changes("/api/v1/survey", guided::order_survey),
+        reads("/api/v1/check", guided::check),
+        changes("/api/v1/check", guided::order_check),
         reads("/api/v1/openapi.json", description),
         reads("/metrics", exposition),
         reads("/healthz", health),
@@ -121,7 +127,7 @@ fn table() -> Vec<Route> {
 }
 
 async fn index(State(desk): State<Arc<Desk>>, asked: HeaderMap) -> Response {
-    desk.assets.index(&asked)
+    desk.assets.page("index.html", &asked)
 }
 
 async fn file(State(desk): State<Arc<Desk>>, Path((build, name)): Path<(String, String)>) -> Response {

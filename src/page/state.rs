@@ -9,7 +9,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Limits, Shown};
 use crate::event::{Actor, Answer, Card, Command, Steady, Utc};
-use crate::view::Quality;
+use crate::view::{Guides, Quality};
 
 /// Everything the page is built over; cheap to clone.
 #[derive(Clone)]
@@ -37,6 +37,9 @@ pub trait Program: Send + Sync + 'static {
     /// # Cancellation
     /// Dropping the future forgets the answer; the command may still be carried out.
     fn command(&self, actor: Actor, command: Command) -> BoxFuture<'static, Answer>;
+
+    /// The survey and the morning's check, as last changed.
+    fn guides(&self) -> Arc<Guides>;
 
     /// Past readings in at most `span.points` buckets, oldest first, without a bucket where there was no reading.
     ///

@@ -10,7 +10,7 @@ use std::path::Path;
 use divan::Bencher;
 use divan::counter::ItemsCount;
 use holdwatch::daemon::Brief;
-use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, ProgressTold, Seq};
+use holdwatch::event::{Action, Actor, Command, CommandId, Event, LineId, ProgressTold};
 use holdwatch::minder::{Minder, Remembered};
 use holdwatch::modbus::{Reply, Request, RequestReceiver};
 use holdwatch::moment::{BootId, Moment, Span, Steady, Utc};
@@ -45,7 +45,7 @@ impl Table {
         let card = read_card(&read("cards/cabinet-sides.toml"), "cabinet-sides.toml", &setup).unwrap();
         let civil = Some(Utc::from_micros(1_772_350_200_000_000));
         let now = Moment { boot: BootId(1), steady: Steady::from_nanos(1_000_000_000), civil, synced: true };
-        let remembered = Remembered { memory: None, last_seq: Seq(0) };
+        let remembered = Remembered::default();
         let minder = Minder::new(setup.clone(), Vec::new(), remembered, now).unwrap();
         let mut table = Table { setup, minder, now, wake: now.steady, asked: Vec::new(), level: 0, steps: 0 };
         table.give(Event::LineUp(LINE));

@@ -5,6 +5,7 @@
 import assert from "node:assert/strict";
 import { Fixture, browser } from "./shop.mjs";
 import { checks as faults } from "./faults.mjs";
+import { checks as guided } from "./guided.mjs";
 import { checks as looks } from "./looks.mjs";
 import { checks as parts } from "./parts.mjs";
 import { checks as reach } from "./reach.mjs";
@@ -18,7 +19,7 @@ function tooLong() {
   return new Promise((_, reject) => setTimeout(() => reject(new Error("it did not end in 5 minutes")), 300000).unref());
 }
 
-for (const [sentence, check] of [...parts, ...looks, ...reach, ...faults]) {
+for (const [sentence, check] of [...parts, ...looks, ...reach, ...faults, ...guided]) {
   if (!sentence.includes(only)) continue;
   const fixture = await Fixture.start(program);
   try {

@@ -15,7 +15,7 @@ use holdwatch::lamp::{Lamp, Pattern};
 use holdwatch::moment::{Steady, Utc};
 use holdwatch::page::{Bucket, HistorySpan, Limits, PageState, Program, Shown};
 use holdwatch::view::{
-    AlarmView, Basis, BoardView, Degraded, ExpectedView, JobView, MarginView, Message, Source, View, ZoneView,
+    AlarmView, Basis, BoardView, Degraded, ExpectedView, Guides, JobView, MarginView, Message, Source, View, ZoneView,
 };
 use holdwatch::watch::Verdict;
 use tokio::sync::watch;
@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 pub(crate) const AT: &str = "2026-03-02T10:52:00.000Z";
 
 /// The names of the scenes.
-pub(crate) const SCENES: [&str; 18] = [
+pub(crate) const SCENES: [&str; 19] = [
     "tight",
     "taught",
     "simulated",
@@ -44,6 +44,7 @@ pub(crate) const SCENES: [&str; 18] = [
     "first-run",
     "crowded",
     "hostile",
+    "sheet-ended",
 ];
 
 /// The view of a scene; `None` for a name that is not in [`SCENES`].
@@ -71,6 +72,7 @@ pub(crate) fn scene(name: &str) -> Option<View> {
         "first-run" => first_run(&mut view),
         "crowded" => crowded(&mut view),
         "hostile" => hostile(&mut view),
+        "sheet-ended" => view.ask_outcome = Some(412),
         _ => return None,
     }
     Some(view)
@@ -130,6 +132,8 @@ fn tight() -> View {
         watching_s: 15_000.0,
         sheet: 412,
         version: "0.1.0".to_owned(),
+        guide: None,
+        ask_outcome: None,
     }
 }
 
@@ -285,6 +289,8 @@ pub(crate) struct Shop {
     pub(crate) commanded: Mutex<Vec<(Actor, Command)>>,
     /// What it answers.
     pub(crate) answer: Mutex<Answer>,
+    /// The guided runs that it shows.
+    pub(crate) guides: Mutex<Guides>,
     /// Whether its journal answers at all.
     pub(crate) journal: bool,
     /// Whether it answers commands at all.
@@ -296,7 +302,7 @@ impl Default for Shop {
         let (commanded, answer) = (Mutex::default(), Mutex::new(Answer::Done));
         let start = Instant::now();
         let clock = Box::new(move || Steady::from_nanos(u64::try_from(start.elapsed().as_nanos()).unwrap()));
-        Shop { clock, commanded, answer, journal: true, deaf: false }
+        Shop { clock, commanded, answer, guides: Mutex::default(), journal: true, deaf: false }
     }
 }
 
@@ -309,6 +315,10 @@ impl Program for Shop {
         self.commanded.lock().unwrap().push((actor, command));
         let answer = self.answer.lock().unwrap().clone();
         if self.deaf { std::future::pending().boxed() } else { ready(answer).boxed() }
+    }
+
+    fn guides(&self) -> Arc<Guides> {
+        Arc::new(self.guides.lock().unwrap().clone())
     }
 
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {

@@ -152,6 +152,9 @@ fn whole() -> Vec<Trial> {
     trials
 }
 
+/// The place among them of the first zone's reading alone and bare.
+const BARE_ALONE: usize = 7;
+
 /// And the filter's drop.
 fn with_drop() -> Vec<Trial> {
     let mut trials = whole();
@@ -296,8 +299,14 @@ fn a_stuck_valve_shows_only_when_its_zone_is_open_alone() {
     let valve = Subject::Valve(ZoneId(1));
     let without = fit(&assumed(), &exact(stuck, &classic()));
     assert!(!without.estimate(valve).unwrap().told);
-    let with = fit(&assumed(), &exact(stuck, &whole()));
-    let found = with.estimate(valve).unwrap();
+    let mut trials = whole();
+    let once = fit(&assumed(), &exact(stuck, &trials));
+    assert!(!once.estimate(valve).unwrap().told, "a reading that nobody else speaks for is not believed at once");
+    assert_eq!(once.alone, [BARE_ALONE + 1], "and is asked for again");
+    trials.push(trials[BARE_ALONE + 1]);
+    let twice = fit(&assumed(), &exact(stuck, &trials));
+    assert_eq!(twice.alone, [0; 0]);
+    let found = twice.estimate(valve).unwrap();
     assert!(found.told && found.interval.0 < 1600.0 && 1600.0 < found.interval.1, "{found:?}");
     assert!(found.value > 3.0 * found.assumed);
 }
@@ -316,6 +325,25 @@ fn a_bad_reading_is_named_and_moves_little() {
     for of in [Subject::SuctionCapacity, Subject::Through] {
         let (before, after) = (before.estimate(of).unwrap(), after.estimate(of).unwrap());
         assert!((after.value / before.value).ln().abs() < 2.0 * after.error, "{before:?} {after:?}");
+    }
+}
+
+/// A wrong reading of one zone alone looks like that zone's valve; it is asked for again and not told, and the rest stands.
+#[test]
+fn a_wrong_reading_of_one_zone_alone_is_asked_for_again_and_not_taken_for_its_valve() {
+    let sound = exact(|_| {}, &with_drop());
+    let before = fit(&assumed(), &sound);
+    assert_eq!(before.alone, [0; 0], "zones that are alike ask for nothing");
+    let mut readings = sound.clone();
+    let wrong = BARE_ALONE + 2;
+    readings[wrong].level = readings[wrong].level - Vacuum::from_pascals(8_000.0);
+    let after = fit(&assumed(), &readings);
+    assert_eq!(after.alone, [wrong]);
+    let told = |of| after.estimate(of).unwrap().told;
+    assert!(!told(Subject::Valve(ZoneId(2))) && !told(Subject::ZoneLeak(ZoneId(2))));
+    for of in [Subject::SuctionCapacity, Subject::Through] {
+        let (before, after) = (before.estimate(of).unwrap(), after.estimate(of).unwrap());
+        assert!(after.told && (after.value / before.value).ln().abs() < 2.0 * after.error, "{before:?} {after:?}");
     }
 }
 

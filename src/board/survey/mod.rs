@@ -12,11 +12,14 @@
 //! The expected gain of a reading is the fall of the logarithms of the standard errors that it would bring (Lindley, 1956; for a
 //! normal posterior independent of what will be read).
 
+mod alone;
+mod finding;
 mod model;
 mod outcome;
 
 use serde::{Deserialize, Serialize};
 
+pub use finding::{Assumed, Finding, ForSetup, for_setup};
 pub use outcome::{Estimate, Proposal, Residual, Subject, SurveyFit, Untold};
 
 use crate::stats::least_squares;

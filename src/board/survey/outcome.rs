@@ -1,8 +1,9 @@
 //! What a survey came to: numbers with their errors, what the readings could not say, and the reading to take next.
 
 use nalgebra::{DMatrix, SymmetricEigen};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
+use super::alone::{alone, only_zone};
 use super::model::{Anchor, Guess, SurveyModel, Unknown, seal, whole_spread};
 use super::{Cover, Place, Side, Trial};
 use crate::stats::{Fit, normal_quantile};
@@ -10,7 +11,7 @@ use crate::table::{Relief, Rim, Table, Tap, ValveLaw, ZoneId, ZoneSet, leak_to_r
 use crate::units::{AbsolutePressure, Length, SquareConductance, Vacuum};
 
 /// What a number is of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Subject {
     /// The free air in m³/h that pump and filter together draw at the manifold at [`SurveyFit::level`].
@@ -42,7 +43,7 @@ pub enum Subject {
 }
 
 /// One number.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// Of what.
     pub of: Subject,
@@ -59,14 +60,14 @@ pub struct Estimate {
 }
 
 /// Numbers that the readings do not tell: one alone, or several that only stand together.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Untold {
     /// Of what.
     pub of: Vec<Subject>,
 }
 
 /// How a reading lies beside the fit.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Residual {
     /// What the fit would have read.
     pub fitted: Vacuum,
@@ -77,7 +78,7 @@ pub struct Residual {
 }
 
 /// A reading worth taking.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Proposal {
     /// What to do.
     pub trial: Trial,
@@ -102,6 +103,9 @@ pub struct SurveyFit {
     pub residuals: Vec<Residual>,
     /// By how much the intervals are widened because the readings scatter more than they should.
     pub widened: f64,
+    /// Readings that should be taken once more: of one zone alone, taken once, and saying of its valve what no other zone says. What they
+    /// say of it is not told.
+    pub alone: Vec<usize>,
     /// The readings worth taking next, the best first.
     pub next: Vec<Proposal>,
     /// The table at the most likely numbers.
@@ -136,6 +140,11 @@ impl SurveyFit {
         let shown: Vec<usize> = (0..model.parameters.len()).filter(|place| here.subject(*place).is_some()).collect();
         let mut estimates = vec![here.capacity(), here.covered_leak()];
         estimates.extend(shown.iter().filter_map(|place| here.estimate(*place)));
+        let alone = alone(model, &fit.values);
+        let mut untold = here.untold(fit, &shown);
+        for zone in alone.iter().filter_map(|place| only_zone(&model.readings[*place].trial)) {
+            disown(zone, &mut estimates, &mut untold);
+        }
         let correlation = |row: &usize| -> Vec<f64> {
             let of = |column: &usize| {
                 covariance[*row][*column] / (covariance[*row][*row] * covariance[*column][*column]).sqrt()
@@ -145,9 +154,10 @@ impl SurveyFit {
         SurveyFit {
             level,
             correlation: shown.iter().map(correlation).collect(),
-            untold: here.untold(fit, &shown),
+            untold,
             residuals,
             widened,
+            alone,
             next: here.proposals(&shown),
             table: model.table_at(&fit.values),
             anchor: model.anchor.clone().unwrap_or_else(Anchor::none),
@@ -167,6 +177,15 @@ impl SurveyFit {
         [(Subject::SuctionCapacity, wanted), (Subject::Through, wanted), (Subject::CoveredLeak, 2.0 * wanted)]
             .into_iter()
             .all(|(of, wanted)| self.estimate(of).is_some_and(|estimate| estimate.told && estimate.error <= wanted))
+    }
+}
+
+/// Takes back what is told of one zone's valve and leak.
+fn disown(zone: ZoneId, estimates: &mut [Estimate], untold: &mut Vec<Untold>) {
+    let own = [Subject::Valve(zone), Subject::ZoneLeak(zone)];
+    for estimate in estimates.iter_mut().filter(|estimate| estimate.told && own.contains(&estimate.of)) {
+        estimate.told = false;
+        untold.push(Untold { of: vec![estimate.of] });
     }
 }
 

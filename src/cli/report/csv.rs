@@ -16,7 +16,7 @@ pub(super) fn write(story: &Story, folder: &Path) -> Result<()> {
     alarms(story, folder)
 }
 
-fn rows(folder: &Path, name: &str, head: &[&str]) -> Result<csv::Writer<File>> {
+pub(super) fn rows(folder: &Path, name: &str, head: &[&str]) -> Result<csv::Writer<File>> {
     let path = folder.join(name);
     let file = File::create(&path).with_context(|| format!("cannot write {}", path.display()))?;
     let mut rows = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(file);
@@ -24,7 +24,7 @@ fn rows(folder: &Path, name: &str, head: &[&str]) -> Result<csv::Writer<File>> {
     Ok(rows)
 }
 
-fn when(at: Moment) -> [String; 2] {
+pub(super) fn when(at: Moment) -> [String; 2] {
     [at.civil.map(Utc::rfc3339).unwrap_or_default(), at.steady.nanos().to_string()]
 }
 

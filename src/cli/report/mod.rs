@@ -1,6 +1,7 @@
 //! `report`: a board's history, trend and care, to read, to print and as CSV.
 
 mod causes;
+mod checks;
 mod csv;
 mod page;
 mod story;
@@ -55,7 +56,7 @@ pub(super) struct Report {
     /// Write a page to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Write sheets.csv, care.csv and alarms.csv into this folder.
+    /// Write sheets.csv, care.csv, alarms.csv and checks.csv into this folder.
     #[arg(long, value_name = "FOLDER")]
     csv: Option<PathBuf>,
 }
@@ -67,7 +68,8 @@ impl Report {
         let story = Story::read(&Where::from_text(&self.journal), window)?;
         let setup =
             self.setup.as_deref().map(|path| Ok::<_, anyhow::Error>((path, files::setup(path)?))).transpose()?;
-        let mut extra = Vec::new();
+        let mornings = checks::read(&Where::from_text(&self.journal), window)?;
+        let mut extra = checks::told(&mornings);
         if let Some((path, setup)) = &setup {
             let cards = cards(setup, &files::folder(path));
             extra.extend(causes::told(&story, setup, &cards));
@@ -81,6 +83,7 @@ impl Report {
         }
         if let Some(folder) = &self.csv {
             csv::write(&story, folder)?;
+            checks::write(&mornings, folder)?;
         }
         println!("{name}: {} sheets, {} care, {} alarms", story.sheets.len(), story.care.len(), story.alarms.len());
         for line in now(&story).iter().chain(&extra) {

@@ -20,7 +20,7 @@ pub use guided::{
 
 pub use crate::gauge::{Doubt, Place, Quality, Source};
 use crate::lamp::Pattern;
-pub use crate::watch::{Basis, Verdict};
+pub use crate::watch::{Basis, CuttingKnown, Verdict};
 
 /// A sentence as a key and the values that go into it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -135,6 +135,19 @@ pub struct FilterView {
     pub drop_pa: f64,
     /// Its resistance over that of the clean one, as the pump's curve gives the flow.
     pub times_clean: Option<f64>,
+}
+
+/// A pump that a drive holds at a level.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HoldView {
+    /// The level.
+    pub level_pa: f64,
+    /// The drive's share of its full speed, if it is told.
+    pub drive_share: Option<f64>,
+    /// The level that the pump would reach at full speed: what is judged.
+    pub reach_pa: Option<f64>,
+    /// Whether leaks show.
+    pub sees_leaks: bool,
 }
 
 /// The job on the table.
@@ -410,6 +423,12 @@ pub struct View {
     /// The filter, if gauges stand on both sides of it.
     #[serde(default)]
     pub filter: Option<FilterView>,
+    /// The pump's hold, if a drive holds it at a level.
+    #[serde(default)]
+    pub hold: Option<HoldView>,
+    /// Whether the machine cuts, and how that is known.
+    #[serde(default)]
+    pub cutting: CuttingKnown,
     /// The job.
     pub job: Option<JobView>,
     /// The names of the cards that can be chosen.

@@ -108,6 +108,7 @@ function showChips() {
   if (view.at && view.watching_s < NEW_FOR_S) {
     chips.push(say("watching-since", { since: clock(Date.parse(view.at) - view.watching_s * 1000) }));
   }
+  if (view.cutting === "guessed") chips.push(say("cutting-guessed"));
   if (view.quality !== "good" && view.quality !== "failure") chips.push(say(`quality-${view.quality}`));
   list(one("#chips"), chips, (chip) => element("li", chip));
 }

@@ -14,7 +14,10 @@ use std::iter;
 
 use serde::{Deserialize, Serialize};
 
-use crate::gauge::{Errand, GaugeId, GaugeSettings, Heard, NumberKind, RegisterTable, Talk, UnfitLine, WordOrder};
+use crate::gauge::{
+    BitTable, Errand, GaugeId, GaugeSettings, Heard, InputId, InputSettings, InputTalk, NumberKind, RegisterTable,
+    RegisterTalk, Talk, UnfitLine, WordOrder,
+};
 use crate::lamp::{LightSettings, Pattern, next_turn};
 use crate::line::LineSettings;
 use crate::modbus::{self, ExceptionCode, Received, Refusal, Reply, ReplyReceiver, Request};
@@ -40,6 +43,7 @@ impl Bus {
         line: &LineSettings,
         gauges: Vec<(GaugeId, GaugeSettings)>,
         lights: Vec<LightSettings>,
+        inputs: Vec<(InputId, InputSettings)>,
     ) -> Result<Self, UnfitLine> {
         for light in &lights {
             check_unit(&light.name, light.unit)?;
@@ -52,14 +56,23 @@ impl Bus {
                 let (light, unit) = (light.name.clone(), talk.unit);
                 return Err(UnfitLine::SharedUnit { light, gauge: gauge.name, unit });
             }
-            let (address, count) = (talk.address, talk.kind.registers());
-            let request = match talk.table {
-                RegisterTable::Holding => Request::ReadHolding { address, count },
-                RegisterTable::Input => Request::ReadInput { address, count },
+            let form = Form::Number(talk.kind, talk.word_order);
+            let (unit, request, every) = (talk.unit, registers(talk), gauge.every);
+            polls.push(Poll { of: Of::Gauge(id), unit, request, form, every, next: Steady::default() });
+        }
+        for (id, input) in inputs {
+            let (unit, every, next) = (input.talk.unit(), input.every, Steady::default());
+            check_unit("an input", unit)?;
+            let (request, form) = match &input.talk {
+                InputTalk::Number(talk) => (registers(talk), Form::Number(talk.kind, talk.word_order)),
+                InputTalk::Bits { table: BitTable::DiscreteInput, address, count, .. } => {
+                    (Request::ReadDiscretes { address: *address, count: *count }, Form::Bits)
+                }
+                InputTalk::Bits { table: BitTable::Coil, address, count, .. } => {
+                    (Request::ReadCoils { address: *address, count: *count }, Form::Bits)
+                }
             };
-            let next = Steady::default();
-            let (unit, kind, word_order, every) = (talk.unit, talk.kind, talk.word_order, gauge.every);
-            polls.push(Poll { gauge: id, unit, request, kind, word_order, every, next });
+            polls.push(Poll { of: Of::Input(id), unit, request, form, every, next });
         }
         let units = polls.iter().map(|poll| poll.unit).chain(lights.iter().map(|light| light.unit));
         Ok(Bus {
@@ -179,13 +192,26 @@ impl Bus {
         match (asked.target, reply) {
             (Target::Poll(poll), Reply::Registers(registers)) => {
                 let poll = &self.polls[poll];
-                let raw = poll.kind.read(poll.word_order, &registers);
-                heard.extend(raw.map(|raw| Heard::Reading { gauge: poll.gauge, raw }));
+                let Form::Number(kind, order) = poll.form else { return };
+                let raw = kind.read(order, &registers);
+                heard.extend(raw.map(|raw| match poll.of {
+                    Of::Gauge(gauge) => Heard::Reading { gauge, raw },
+                    Of::Input(input) => Heard::Number { input, raw },
+                }));
+            }
+            (Target::Poll(poll), Reply::Bits(bits)) => {
+                if let Of::Input(input) = self.polls[poll].of {
+                    let bits = bits.iter().rev().fold(0, |all, on| all << 1 | u64::from(*on));
+                    heard.push(Heard::Bits { input, bits });
+                }
             }
             (Target::Poll(poll), Reply::Exception(code)) => {
                 let poll = &mut self.polls[poll];
                 poll.next = poll.next.max(at.plus(pause_after(code)));
-                heard.push(Heard::Exception { gauge: poll.gauge, code });
+                heard.push(match poll.of {
+                    Of::Gauge(gauge) => Heard::Exception { gauge, code },
+                    Of::Input(input) => Heard::NoInput { input },
+                });
             }
             (Target::Row(light, row), Reply::Done) => {
                 let light_is = &mut self.lights[light];
@@ -199,8 +225,7 @@ impl Bus {
                 self.lights[light].rows[row].written = None;
                 heard.push(Heard::LightFailed { light });
             }
-            (Target::Poll(_), Reply::Bits(_) | Reply::Done)
-            | (Target::Row(..), Reply::Bits(_) | Reply::Registers(_)) => {}
+            (Target::Poll(_), Reply::Done) | (Target::Row(..), Reply::Bits(_) | Reply::Registers(_)) => {}
         }
     }
 
@@ -213,8 +238,11 @@ impl Bus {
             peer.missed(at, asked.is_loopback(), self.line.reply_limit);
         }
         heard.push(match asked.target {
-            Target::Poll(poll) if garbled => Heard::BadCheck { gauge: self.polls[poll].gauge },
-            Target::Poll(poll) => Heard::NoReply { gauge: self.polls[poll].gauge },
+            Target::Poll(poll) => match self.polls[poll].of {
+                Of::Gauge(gauge) if garbled => Heard::BadCheck { gauge },
+                Of::Gauge(gauge) => Heard::NoReply { gauge },
+                Of::Input(input) => Heard::NoInput { input },
+            },
             Target::Row(light, row) => {
                 self.lights[light].rows[row].written = None;
                 Heard::LightFailed { light }
@@ -297,14 +325,35 @@ fn pause_after(code: ExceptionCode) -> Span {
     }
 }
 
-/// One gauge's place in the schedule.
+fn registers(talk: &RegisterTalk) -> Request {
+    let (address, count) = (talk.address, talk.kind.registers());
+    match talk.table {
+        RegisterTable::Holding => Request::ReadHolding { address, count },
+        RegisterTable::Input => Request::ReadInput { address, count },
+    }
+}
+
+/// Whose reading a poll is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+enum Of {
+    Gauge(GaugeId),
+    Input(InputId),
+}
+
+/// What a poll's answer holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+enum Form {
+    Number(NumberKind, WordOrder),
+    Bits,
+}
+
+/// One gauge's, or input's, place in the schedule.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Poll {
-    gauge: GaugeId,
+    of: Of,
     unit: u8,
     request: Request,
-    kind: NumberKind,
-    word_order: WordOrder,
+    form: Form,
     every: Span,
     next: Steady,
 }

@@ -16,7 +16,8 @@ pub use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits
 pub use current_loop::{CurrentLoop, LoopBand, Milliamperes};
 pub use health::{Doubt, Health, HealthLimits, Judged, Motion, Signal};
 pub use settings::{
-    AsciiTalk, GaugeId, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Source, Talk, WordOrder,
+    AsciiTalk, BitTable, GaugeId, GaugeSettings, InputId, InputSettings, InputTalk, NumberKind, Place, RegisterTable,
+    RegisterTalk, Source, Talk, WordOrder,
 };
 pub use talker::{Errand, Heard, Talker, UnfitLine};
 

@@ -161,3 +161,56 @@ impl GaugeSettings {
         self.convention.absolute(raw * self.scale + self.offset, self.unit, room)
     }
 }
+
+/// Something that is read besides gauges, by its place in the setup.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct InputId(pub u16);
+
+/// Which of Modbus's two tables of single bits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BitTable {
+    /// Discrete inputs, function 2.
+    DiscreteInput,
+    /// Coils, read by function 1.
+    Coil,
+}
+
+/// What is read of an input.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub enum InputTalk {
+    /// A number in registers.
+    Number(RegisterTalk),
+    /// Neighbouring bits, 1 to 64.
+    Bits {
+        /// The unit's address, 1 to 247.
+        unit: u8,
+        /// Their table.
+        table: BitTable,
+        /// The first, counted from 0 as on the wire.
+        address: u16,
+        /// How many.
+        count: u16,
+    },
+}
+
+impl InputTalk {
+    /// The unit that is asked.
+    pub const fn unit(&self) -> u8 {
+        match self {
+            InputTalk::Number(talk) => talk.unit,
+            InputTalk::Bits { unit, .. } => *unit,
+        }
+    }
+}
+
+/// Something that is read besides gauges.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InputSettings {
+    /// The line it is on.
+    pub line: LineId,
+    /// What is read.
+    pub talk: InputTalk,
+    /// Time from one reading to the next.
+    pub every: Span,
+}

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::gauge::bus::Bus;
 use crate::gauge::teller::Teller;
-use crate::gauge::{GaugeId, GaugeSettings};
+use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::lamp::{LightSettings, Pattern};
 use crate::line::{LineSettings, Protocol};
 use crate::modbus::ExceptionCode;
@@ -56,6 +56,25 @@ pub enum Heard {
         unit: u8,
         /// Its function, as sent.
         function: u8,
+    },
+    /// The number of an input, as sent.
+    Number {
+        /// Which input.
+        input: InputId,
+        /// The number before scaling.
+        raw: f64,
+    },
+    /// The bits of an input, the first lowest.
+    Bits {
+        /// Which input.
+        input: InputId,
+        /// Its bits.
+        bits: u64,
+    },
+    /// An input that did not answer, or refused.
+    NoInput {
+        /// Which input.
+        input: InputId,
     },
     /// A light that confirmed what it was told, by its place among the line's lights.
     LightWritten {
@@ -126,11 +145,24 @@ impl Talker {
         gauges: Vec<(GaugeId, GaugeSettings)>,
         lights: Vec<LightSettings>,
     ) -> Result<Self, UnfitLine> {
+        Talker::with_inputs(line, gauges, lights, Vec::new())
+    }
+
+    /// The same with inputs that are read besides the gauges; only a Modbus line has any.
+    ///
+    /// # Errors
+    /// [`UnfitLine`] if all these cannot share this line.
+    pub fn with_inputs(
+        line: LineSettings,
+        gauges: Vec<(GaugeId, GaugeSettings)>,
+        lights: Vec<LightSettings>,
+        inputs: Vec<(InputId, InputSettings)>,
+    ) -> Result<Self, UnfitLine> {
         if let Some((_, hasty)) = gauges.iter().find(|(_, gauge)| gauge.every == crate::moment::Span::ZERO) {
             return Err(UnfitLine::NoPause(hasty.name.clone()));
         }
         let speech = match line.protocol {
-            Protocol::ModbusRtu => Speech::Rtu(Box::new(Bus::new(&line, gauges, lights)?)),
+            Protocol::ModbusRtu => Speech::Rtu(Box::new(Bus::new(&line, gauges, lights, inputs)?)),
             Protocol::AsciiTalker => Speech::Text(Box::new(Teller::new(&line, gauges, &lights)?)),
         };
         Ok(Talker { speech })

@@ -145,6 +145,7 @@ impl Minder {
 
     /// Says which of the other gauges are silent and which zones are not what was told; looked at whenever something is shown.
     pub(super) fn look_around(&mut self, at: Moment) {
+        self.notice_lost_contacts(at);
         let main = usize::from(self.main.0);
         let level = self.live(at.steady).and_then(|newest| newest.vacuum).filter(|level| *level > LEAST_LEVEL);
         for place in 0..self.setup.gauges.len() {
@@ -167,7 +168,7 @@ impl Minder {
         }
     }
 
-    fn say_whether(&mut self, at: Moment, is_so: bool, name: &str) {
+    pub(super) fn say_whether(&mut self, at: Moment, is_so: bool, name: &str) {
         if is_so { self.degrade(at, name) } else { self.restore_from(name) }
     }
 

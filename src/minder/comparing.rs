@@ -91,8 +91,9 @@ impl Minder {
     /// Settles anew what the live level is compared with.
     pub(super) fn compare(&mut self, at: Steady) {
         self.follow_the_clock(at);
-        self.compared =
+        let compared =
             self.job_expectation(at).or_else(|| self.taught_expectation()).or_else(|| self.sealed_expectation());
+        self.compared = compared.map(|compared| self.as_held(compared));
     }
 
     /// What the live level is held against. While the forecast of the job on the table is still reckoned that is nothing: a

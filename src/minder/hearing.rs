@@ -50,7 +50,10 @@ impl Minder {
                 Heard::NoReply { gauge } => self.note_trouble(gauge, GapCause::NoReply),
                 Heard::BadCheck { gauge } => self.note_trouble(gauge, GapCause::BadCheck),
                 Heard::Exception { gauge, .. } => self.note_trouble(gauge, GapCause::Refused),
-                Heard::Foreign { .. } => {}
+                Heard::Number { input, raw } => self.take_input(at, input, raw),
+                Heard::Bits { input, bits } => self.take_bits(at, input, bits, out),
+                // What is not read any more is found by its age.
+                Heard::Foreign { .. } | Heard::NoInput { .. } => {}
                 Heard::LightWritten { .. } => self.restore_from("light-unreachable"),
                 Heard::LightFailed { .. } => self.degrade(at, "light-unreachable"),
             }
@@ -164,7 +167,7 @@ impl Minder {
         let least_margin = live.and_then(|live| self.margin_at(live)).map(|(margin, _)| margin);
         let sample = Sample {
             at: at.steady,
-            live,
+            live: live.map(|live| self.judged_level(at.steady, live)),
             expected: compared.filter(|_| judged).map(|compared| &compared.expected),
             basis: compared.map_or(Basis::LikeSealed, |compared| compared.basis),
             nearby: compared.and_then(|compared| compared.nearby),

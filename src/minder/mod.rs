@@ -13,9 +13,11 @@ mod board;
 mod calling;
 mod check;
 mod comparing;
+mod contacts;
 mod fetching;
 mod guided;
 mod hearing;
+mod holding;
 mod keeping;
 mod orders;
 mod progress;
@@ -31,7 +33,7 @@ use crate::alarm::{Roll, Rule};
 use crate::board::Outlook;
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
-use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, LineId, Talker, UnfitLine};
+use crate::gauge::{Doubt, GaugeId, Health, HealthLimits, InputId, LineId, Talker, UnfitLine};
 use crate::job::{Card, Progress};
 use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
@@ -46,6 +48,7 @@ use comparing::Compared;
 use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
+use holding::DriveTold;
 pub use keeping::{Memory, Remembered};
 use progress::{Pace, Run};
 pub use survey::SurveyRun;
@@ -113,6 +116,13 @@ pub struct Minder {
     loaded: Option<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
+    /// What each contact says, if it is read.
+    contacts: Vec<Option<bool>>,
+    /// When each input was last read.
+    inputs_at: Vec<Option<Steady>>,
+    drive: DriveTold,
+    /// Whether leaks show on a pump that is held; nothing before it was looked at.
+    sees_leaks: Option<bool>,
     /// The forecast without a job.
     bare: Option<Forecast>,
     awaited: Vec<Awaited>,
@@ -157,6 +167,7 @@ impl Minder {
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let (contacts, inputs_at) = (vec![None; setup.contacts.len()], vec![None; setup.inputs.len()]);
         let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
@@ -177,6 +188,10 @@ impl Minder {
             loaded: None,
             open,
             cutting: None,
+            contacts,
+            inputs_at,
+            drive: None,
+            sees_leaks: None,
             bare: None,
             awaited: Vec::new(),
             fetching: None,
@@ -263,6 +278,7 @@ impl Minder {
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.ask_for_forecasts(out);
         self.follow_room(out);
+        self.notice_drive(at);
         self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
@@ -288,6 +304,9 @@ impl Minder {
         if gap.is_none() {
             // Its steady time is of another start of the computer.
             self.newest.fill(None);
+            self.inputs_at.fill(None);
+            self.contacts.fill(None);
+            self.drive = None;
             (self.shown_at, self.blind_since, self.wake_at) = (None, None, None);
         }
     }
@@ -371,7 +390,9 @@ fn talkers(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {
         .map(|(place, line)| {
             let gauges = gauges.clone().filter(|(_, gauge)| gauge.line == on(place)).collect();
             let lights = setup.lights.iter().filter(|light| light.line == on(place)).cloned().collect();
-            Talker::new(line.clone(), gauges, lights)
+            let inputs = setup.inputs.iter().zip(0..).map(|(input, id)| (InputId(id), input.clone()));
+            let inputs = inputs.filter(|(_, input)| input.line == on(place)).collect();
+            Talker::with_inputs(line.clone(), gauges, lights, inputs)
         })
         .collect()
 }

@@ -134,6 +134,7 @@ impl Minder {
         match live {
             Some(_) if off => Answer::Refused("pump-off".to_owned()),
             Some(level) => {
+                let level = self.judged_level(at.steady, level);
                 self.memory.taught.insert(self.open, super::keeping::Taught { level });
                 self.keep_memory(at, out);
                 self.compare(at.steady);

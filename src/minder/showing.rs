@@ -10,7 +10,7 @@ use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
 use crate::view::{AlarmView, Degraded, ExpectedView, Guide, JobView, MarginView, Message, View, ZoneView};
-use crate::watch::{Assessment, Basis, Cause, Phase, Verdict};
+use crate::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
 const SHORTEST: Span = Span::from_millis(250);
@@ -71,6 +71,8 @@ impl Minder {
             zones: self.zone_views(at.steady),
             gauges: self.gauge_views(at.steady),
             filter: self.filter_view(at.steady),
+            hold: self.hold_view(at.steady),
+            cutting: self.assessment.map_or(CuttingKnown::No, |assessment| assessment.cutting),
             job: self.job_view(at.steady),
             cards: self.cards.clone(),
             alarms: self.alarm_views(at),
@@ -123,6 +125,7 @@ impl Minder {
                 Phase::PullingDown => "pulling-down",
                 Phase::Off | Phase::Handling | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "not-seated",
             },
+            Verdict::Weak if self.sees_leaks == Some(true) => "drive-works-hard",
             Verdict::Weak => "level-below-band",
             Verdict::High => "level-above-band",
             Verdict::Off => "pump-off",
@@ -149,10 +152,11 @@ impl Minder {
 
     fn expected_view(&self) -> Option<ExpectedView> {
         let compared = self.held_against()?;
+        let held = |level: Vacuum| self.setup.hold.map_or(level, |hold| level.min(hold.level)).pascals();
         let leak = compared.expected.smallest_visible_leak.m3_per_h();
         Some(ExpectedView {
-            low_pa: compared.expected.low.pascals(),
-            mid_pa: compared.expected.mid.pascals(),
+            low_pa: held(compared.expected.low),
+            mid_pa: held(compared.expected.mid),
             high_pa: compared.expected.high.pascals(),
             basis: compared.basis,
             smallest_visible_leak_m3_h: (compared.basis != Basis::Taught).then_some(leak),

@@ -53,7 +53,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     }
     if let (Some(gauges), Some(lights)) = (&gauges, &lights) {
         refuse_shared_units(&light_sections, lights, gauges);
-        refuse_idle(&line_sections, gauges, lights);
+        refuse_idle(root, &line_sections, gauges, lights);
     }
     if let (Some(gauges), Some(table)) = (&gauges, table) {
         warn_of_ranges(&gauge_sections, gauges, table);
@@ -286,7 +286,7 @@ fn talk(gauge: &Section, protocol: Option<Protocol>) -> Option<Talk> {
     }
 }
 
-fn register_talk(gauge: &Section) -> Option<Talk> {
+pub(super) fn register_talk(gauge: &Section) -> Option<Talk> {
     let unit = unit_id(gauge);
     let table = gauge.choice("table", &named(&[RegisterTable::Holding, RegisterTable::Input])).required();
     let address = gauge.whole("register", 0, 65_535).required();
@@ -467,8 +467,14 @@ fn refuse_shared_units(sections: &[Section], lights: &[LightSettings], gauges: &
 }
 
 /// Refuses lines with nothing on them.
-fn refuse_idle(sections: &[Section], gauges: &[GaugeSettings], lights: &[LightSettings]) {
+fn refuse_idle(root: &Section, sections: &[Section], gauges: &[GaugeSettings], lights: &[LightSettings]) {
+    let inputs: Vec<Section> = root.sections("contact", 32).into_iter().chain([root.section("drive")]).collect();
+    inputs.iter().for_each(Section::pass_over_all);
+    let named: Vec<String> = inputs.iter().filter_map(|input| input.text("line").optional().flatten()).collect();
     for (index, section) in sections.iter().enumerate() {
+        if section.text("name").optional().flatten().is_some_and(|name| named.contains(&name)) {
+            continue;
+        }
         let mut used = gauges.iter().map(|gauge| gauge.line).chain(lights.iter().map(|light| light.line));
         if !used.any(|line| usize::from(line.0) == index) {
             section.refuse(complaint(
@@ -497,7 +503,7 @@ fn refuse_overload(sections: &[Section], lines: &[LineSettings], gauges: &[Gauge
 }
 
 /// A request of 8 bytes, a reply of 9 and two silences of 3.5 characters.
-fn exchange_seconds(line: &LineSettings) -> f64 {
+pub(super) fn exchange_seconds(line: &LineSettings) -> f64 {
     (8.0 + 9.0 + 7.0) * 11.0 / f64::from(line.baud)
 }
 

@@ -7,6 +7,7 @@
 mod card;
 mod care;
 mod devices;
+mod inputs;
 mod layout;
 mod material;
 mod mistakes;
@@ -33,7 +34,7 @@ const FRICTION: (f64, f64) = (0.02, 1.5);
 use crate::board::Terms;
 use crate::expectation::Spread;
 pub use crate::gauge::Source;
-use crate::gauge::{GaugeId, GaugeSettings};
+use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::job::Card;
 use crate::job::plan::{Bed, Machine, Obstacle};
 use crate::lamp::LightSettings;
@@ -57,6 +58,15 @@ pub struct Setup {
     pub gauges: Vec<GaugeSettings>,
     /// The lights.
     pub lights: Vec<LightSettings>,
+    /// What is read besides, by [`crate::gauge::InputId`].
+    #[serde(default)]
+    pub inputs: Vec<InputSettings>,
+    /// Contacts.
+    #[serde(default)]
+    pub contacts: Vec<ContactSettings>,
+    /// The level that the pump is held at, if its drive holds it at one.
+    #[serde(default)]
+    pub hold: Option<HoldSettings>,
     /// The page.
     pub page: PageSettings,
     /// Where the journal is kept.
@@ -85,6 +95,54 @@ pub struct Setup {
     pub assumptions: Vec<Assumption>,
     /// What is allowed but worth a look.
     pub warnings: Vec<Mistake>,
+}
+
+/// What a contact says when it is as named in [`ContactSettings::inverted`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ContactMeans {
+    /// A zone's valve is open; the zone by its place in the table.
+    ZoneOpen(u8),
+    /// The machine cuts.
+    Cutting,
+    /// Somebody pressed the wired *Seen it* button.
+    Seen,
+}
+
+/// A contact, read as one bit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ContactSettings {
+    /// The name the setup gives it.
+    pub name: String,
+    /// What it says.
+    pub means: ContactMeans,
+    /// The input that its bit is read with.
+    pub input: InputId,
+    /// Which bit of that.
+    pub bit: u8,
+    /// Whether it says so while it is open, not while it is closed.
+    pub inverted: bool,
+}
+
+/// A pump that a drive holds at a level.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HoldSettings {
+    /// The level.
+    pub level: Vacuum,
+    /// What the drive says of itself; without it leaks cannot be seen.
+    pub drive: Option<DriveSettings>,
+}
+
+/// What a pump's drive says of itself: a number that goes with the pump's speed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DriveSettings {
+    /// The input that the number is read with.
+    pub input: InputId,
+    /// The number with the pump at rest.
+    pub at_rest: f64,
+    /// The number with the pump at full speed.
+    pub at_full: f64,
+    /// Whether its rotor throws the air, so that its level goes with the square of its speed.
+    pub throws: bool,
 }
 
 /// Where the page is served, and under which names.
@@ -222,6 +280,8 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let (table, spread) = table(root, &board_section, air).unzip();
     let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     let devices = devices::devices(root, table.as_ref());
+    let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
+    let inputs = inputs::inputs(root, lines, gauges, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
     let full_scale = service::full_scale(&page_section, table.as_ref());
@@ -231,7 +291,11 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let machine = program::machine(&root.section("machine"));
     let terms = care::terms(&root.section("prices"), &root.section("care"));
     let devices::Devices { lines, gauges, lights } = devices?;
+    let inputs::Inputs { inputs, contacts, hold } = inputs?;
     Some(Setup {
+        inputs,
+        contacts,
+        hold,
         table_name: table_name?,
         table: table?,
         spread: spread?,

@@ -46,6 +46,7 @@ pub(super) fn air(table: &Section) -> Option<Air> {
 pub(super) fn pump(pump: &Section, air: Option<&Air>) -> Option<Pump> {
     let class = pump.choice("class", &named(&PumpClass::ALL)).optional();
     let nameplate = pump.number("nameplate", FLOW, (1.0, 20_000.0)).optional();
+    pump.pass_over(&["holds_level_mbar", "holds_level_kpa", "holds_level_inhg"]);
     let count = pump.whole("count", 1, 16).or(1);
     let wear = pump.number("wear", PLAIN, (0.1, 1.2)).or(1.0);
     let basis = pump.choice("basis", &[("inlet", Basis::Inlet), ("free-air", Basis::FreeAir)]).optional();

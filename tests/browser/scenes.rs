@@ -110,6 +110,8 @@ fn tight() -> View {
         light: Pattern { green: Lamp::Steady, ..Pattern::DARK },
         gauges: Vec::new(),
         filter: None,
+        hold: None,
+        cutting: holdwatch::view::CuttingKnown::Told,
         zones: zones(6),
         job: Some(JobView {
             look_at: vec![],

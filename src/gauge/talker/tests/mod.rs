@@ -164,6 +164,9 @@ fn reading(heard: &Heard) -> Option<f64> {
         | Heard::BadCheck { .. }
         | Heard::Exception { .. }
         | Heard::Foreign { .. }
+        | Heard::Number { .. }
+        | Heard::Bits { .. }
+        | Heard::NoInput { .. }
         | Heard::LightWritten { .. }
         | Heard::LightFailed { .. } => None,
     }

@@ -227,6 +227,18 @@ fn a_warped_sheet_does_not_bring_the_skim_forward() {
     near(warped.sheets, clean.sheets, 0.5);
 }
 
+/// A badly seated sheet leaks as much as a worn face does, and says nothing of it.
+#[test]
+fn two_badly_seated_sheets_ask_for_no_care() {
+    for bad in [[0, 1], [0, 2], [1, 4]] {
+        let mut board = BoardLife::new(BoardSettings::default());
+        for sheet in 0..5 {
+            board.seated(trace(if bad.contains(&sheet) { 11.5 } else { 1.1 }));
+            assert!(board.prompts().is_empty(), "sheet {sheet} of {bad:?}: {:?}", board.prompts());
+        }
+    }
+}
+
 #[test]
 fn a_board_that_does_not_wear_does_not_say_when() {
     let mut board = board();

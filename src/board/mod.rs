@@ -157,8 +157,8 @@ const MOST_RUNS: usize = 6;
 const MOST_POINTS: usize = 128;
 /// Sheets that the present leak index, and that of a fresh face, are taken from.
 const SMOOTHED_OVER: usize = 5;
-/// The fewest of them that say something.
-const FEWEST: usize = 3;
+/// The fewest of them that ask for care: two in five may have been badly seated.
+const FEWEST: usize = 5;
 /// Sheets further off the robust line than so many robust deviations have no part in the trend.
 const FAR_OFF: f64 = 3.5;
 /// Jobs of ten sheets that differ by a third in how they wear the board: an assumption, until the sheets show more.
@@ -191,7 +191,7 @@ impl BoardLife {
     pub fn set_limits(&mut self, settings: BoardSettings) {
         if self.settings != settings {
             self.settings = settings;
-            self.asks_skim = self.leak_index().is_some_and(|index| index >= settings.skim_at);
+            self.asks_skim = self.is_worn();
         }
     }
 
@@ -237,11 +237,16 @@ impl BoardLife {
         if let Some(run) = self.runs.last_mut() {
             run.push(sheet, leak_index);
         }
-        self.asks_skim |= self.leak_index().is_some_and(|index| index >= self.settings.skim_at);
+        self.asks_skim |= self.is_worn();
         if self.fresh_when_sealed.is_none() {
             self.fresh_when_sealed =
                 self.runs.last().filter(|run| run.first.len() == SMOOTHED_OVER).and_then(Run::fresh);
         }
+    }
+
+    fn is_worn(&self) -> bool {
+        let enough = self.runs.last().is_some_and(|run| run.points.len() >= FEWEST);
+        enough && self.leak_index().is_some_and(|index| index >= self.settings.skim_at)
     }
 
     /// Sheets that ever seated.

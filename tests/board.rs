@@ -118,6 +118,22 @@ fn the_guide_filled_in_gives_the_table_back() {
     assert!(wrong.contains("reading 1") && wrong.contains("zone \"nowhere\" is not known"), "{wrong}");
 }
 
+/// By hand: 6.118 kg of pull are 60 N (9.80665 m/s²); on 0.1 m by 0.1 m at 20 kPa that is 60/200 = 0.3.
+#[test]
+fn a_dragged_sheet_tells_its_friction_and_what_to_write() {
+    let folder = tempfile::tempdir().unwrap();
+    let pulls = folder.path().join("pulls.csv");
+    fs::write(&pulls, "pull_kg,length_mm,width_mm,vacuum_kpa\n6.118,100,100,20\n").unwrap();
+    let found = json(holdwatch(&["survey", "--setup", SETUP, "--json", "--pulls"]).arg(&pulls));
+    assert!((found["friction"]["value"].as_f64().unwrap() - 0.3).abs() < 1e-3, "{found}");
+    let plain = text(holdwatch(&["survey", "--setup", SETUP, "--pulls"]).arg(&pulls));
+    assert!(plain.contains("[board] friction = 0.30"), "{plain}");
+    fs::write(&pulls, "pull_kg,length_mm,width_mm,vacuum_kpa\n6.1,100,100,20\n6.1,100,100,0\n").unwrap();
+    let refused = holdwatch(&["survey", "--setup", SETUP, "--pulls"]).arg(&pulls).assert().code(1);
+    let wrong = String::from_utf8(refused.get_output().stderr.clone()).unwrap();
+    assert!(wrong.contains("pull 2") && wrong.contains("vacuum_kpa = 0 is out of range"), "{wrong}");
+}
+
 #[test]
 fn a_new_board_is_advised_ordered_accepted_and_timed() {
     let advise = ["board", "advise", "--setup", SETUP, "--weight-kg", "38.6", "--layered", "--json"];

@@ -239,7 +239,7 @@ fn the_board_outlives_the_program() {
     assert_eq!(*later.view_at(at(bay.now)).board.detail, board);
 }
 
-/// The state is written down every 300 s, so its size is wear of the disk.
+/// The state is written down every 600 s, in which 6000 readings pass at 10 Hz: less than a byte for each, before it is packed.
 #[test]
 fn a_state_without_scars_takes_little_room_and_one_with_scars_little_more() {
     let mut bay = Bay::new("");
@@ -256,7 +256,7 @@ fn a_state_without_scars_takes_little_room_and_one_with_scars_little_more() {
     bay.command(Command::Unload);
     let often = bay.minder.snapshot().unwrap().len();
     println!("{once} after a sheet, {often} after 31");
-    assert!(fresh < 4096, "{fresh}");
+    assert!(fresh < 6000, "{fresh}");
     assert!(often < fresh + 3000, "{often}");
 }
 

@@ -11,13 +11,13 @@ use serde_json::json;
 use super::files;
 use crate::board::sealing::{Bead, gains};
 use crate::board::survey::{
-    Assumed, Cover, Estimate, ForSetup, Place, Proposal, Reading, Side, Subject, Survey as Readings, SurveyFit, Trial,
-    for_setup,
+    Assumed, Cover, Estimate, ForSetup, Friction, Place, Proposal, Pull, Reading, Side, Subject, Survey as Readings,
+    SurveyFit, Trial, for_setup, friction,
 };
 use crate::setup::Setup;
 use crate::table::field::Resolution;
 use crate::table::{Point, Rect, Sheet, Table, TableLoad, ValveLaw, ZoneId, ZoneSet};
-use crate::units::{AbsolutePressure, Length, Vacuum};
+use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
 
 /// Fit a table's numbers to readings on it; say what they cannot tell, and which reading to take next.
 #[derive(Debug, Args)]
@@ -26,14 +26,19 @@ use crate::units::{AbsolutePressure, Length, Vacuum};
                   The readings are CSV with the header\n  cover,open,hole_mm,read,vacuum_kpa,spread_kpa,barometer_hpa\n\
                   cover: film or bare. open: all, none, or zones by name with spaces between. read: manifold, pump-inlet or\n\
                   filter-drop. hole_mm, read, spread_kpa and barometer_hpa may be left empty.\n\n\
+                  The pulls of a dragging test are CSV with the header\n  pull_kg,length_mm,width_mm,vacuum_kpa\n\
+                  pull_kg: what a luggage scale shows as the sheet begins to slide.\n\n\
                   Exit codes: 0 fitted, 1 failed, 2 wrong usage.")]
 pub(super) struct Survey {
     /// The setup file.
     #[arg(long, value_name = "FILE")]
     setup: PathBuf,
     /// The readings, as CSV.
-    #[arg(long, value_name = "FILE", required_unless_present = "guide")]
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["guide", "pulls"])]
     readings: Option<PathBuf>,
+    /// The pulls of a dragging test, as CSV: the friction of sheets on the board.
+    #[arg(long, value_name = "FILE")]
+    pulls: Option<PathBuf>,
     /// Print the steps of a survey of this table, and a file of readings to fill in.
     #[arg(long)]
     guide: bool,
@@ -65,6 +70,19 @@ struct Row {
     barometer_hpa: Option<f64>,
 }
 
+/// A line of the file of pulls.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PullRow {
+    pull_kg: f64,
+    length_mm: f64,
+    width_mm: f64,
+    vacuum_kpa: f64,
+}
+
+/// Newtons that a scale shows as a kilogram (CGPM 1901).
+const STANDARD_GRAVITY: f64 = 9.806_65;
+
 impl Survey {
     pub(super) fn run(self) -> Result<ExitCode> {
         let setup = files::setup(&self.setup)?;
@@ -72,13 +90,24 @@ impl Survey {
             print!("{}", guide(&setup.table));
             return Ok(ExitCode::SUCCESS);
         }
-        let Some(path) = &self.readings else { bail!("no readings are given") };
+        let dragged = self.pulls.as_deref().map(pulls).transpose()?.and_then(|pulls| friction(&pulls));
+        let Some(path) = &self.readings else {
+            match (&dragged, self.json) {
+                (Some(found), true) => println!("{:#}", json!({ "friction": friction_json(found) })),
+                (Some(found), false) => tell_friction(found),
+                (None, _) => bail!("no readings and no pulls are given"),
+            }
+            return Ok(ExitCode::SUCCESS);
+        };
         let readings = readings(path, &setup)?;
         let fit = Readings { table: &setup.table, readings: &readings }.fit(Resolution::Standard)?;
         if self.json {
-            println!("{:#}", as_json(&setup, &readings, &fit, self.wanted));
+            let mut told = as_json(&setup, &readings, &fit, self.wanted);
+            told["friction"] = dragged.as_ref().map(friction_json).into();
+            println!("{told:#}");
         } else {
             tell(&setup, &readings, &fit, self.wanted);
+            dragged.iter().for_each(tell_friction);
         }
         Ok(ExitCode::SUCCESS)
     }
@@ -94,6 +123,44 @@ fn readings(path: &Path, setup: &Setup) -> Result<Vec<Reading>> {
         found.push(reading(&row, setup).with_context(|| format!("{}: reading {line}", path.display()))?);
     }
     Ok(found)
+}
+
+/// The pulls of a dragging test.
+fn pulls(path: &Path) -> Result<Vec<Pull>> {
+    let text = files::text(path)?;
+    let mut rows = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+    let mut found = Vec::new();
+    for row in rows.deserialize::<PullRow>() {
+        let row = row.with_context(|| format!("{} cannot be read", path.display()))?;
+        let place = || format!("{}: pull {}", path.display(), found.len() + 1);
+        let kilograms = within("pull_kg", row.pull_kg, 0.1, 200.0).with_context(place)?;
+        let length = within("length_mm", row.length_mm, 10.0, 5000.0).with_context(place)?;
+        let width = within("width_mm", row.width_mm, 10.0, 5000.0).with_context(place)?;
+        let level = within("vacuum_kpa", row.vacuum_kpa, 1.0, 100.0).with_context(place)?;
+        found.push(Pull {
+            pull: Force::from_newtons(kilograms * STANDARD_GRAVITY),
+            area: Area::from_square_metres(length * width * 1e-6),
+            level: Vacuum::from_pascals(level * 1e3),
+        });
+    }
+    Ok(found)
+}
+
+fn within(name: &str, value: f64, least: f64, most: f64) -> Result<f64> {
+    if (least..=most).contains(&value) {
+        return Ok(value);
+    }
+    bail!("{name} = {value} is out of range; limit: {least} to {most}; write a number within it")
+}
+
+fn tell_friction(found: &Friction) {
+    let Friction { value, interval: (low, high), pulls } = found;
+    println!("\nfriction of sheets on the board: {value:.2} ({low:.2} to {high:.2}, {pulls} pulls)");
+    println!("  for the setup file:  [board] friction = {value:.2}");
+}
+
+fn friction_json(found: &Friction) -> serde_json::Value {
+    json!({ "value": found.value, "interval": found.interval, "pulls": found.pulls })
 }
 
 fn reading(row: &Row, setup: &Setup) -> Result<Reading> {
@@ -193,7 +260,7 @@ fn guide(table: &Table) -> String {
         text.push_str(&format!("{:>3}. {}\n", step + 1, sentence(trial, table)));
     }
     text.push_str(
-        "\nOptional: pull a sheet of known size with a luggage scale until it slides; pull over (level times area) is its friction.\n\n\
+        "\nOptional: pull a sheet of known size with a luggage scale until it slides; --pulls reckons its friction from that.\n\n\
          Fill in the levels and give the lines below to --readings:\n\n\
          cover,open,hole_mm,read,vacuum_kpa,spread_kpa,barometer_hpa\n",
     );

@@ -13,12 +13,14 @@
 //! normal posterior independent of what will be read).
 
 mod alone;
+mod drag;
 mod finding;
 mod model;
 mod outcome;
 
 use serde::{Deserialize, Serialize};
 
+pub use drag::{Friction, Pull, friction};
 pub use finding::{Assumed, Finding, ForSetup, for_setup};
 pub use outcome::{Estimate, Proposal, Residual, Subject, SurveyFit, Untold};
 

@@ -2,9 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::board::survey::{Cover, Finding, Place, Reading, Trial};
+use crate::board::survey::{Cover, Finding, Friction, Place, Pull, Reading, Trial, friction};
 use crate::moment::Moment;
-use crate::stats::normal_quantile;
 use crate::table::{Table, ZoneId, ZoneSet};
 use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
 
@@ -91,8 +90,6 @@ pub struct SurveyRun {
 pub(super) const TYPED_SPREAD: Vacuum = Vacuum::from_pascals(200.0);
 /// The diameters of the holes that are asked for, in millimetres.
 const HOLES: [f64; 3] = [6.0, 12.0, 20.0];
-/// The error of one pull: what a luggage scale and a hand are good for, as a share. From memory.
-const PULL_ERROR: f64 = 0.05;
 /// More readings than this are refused.
 pub(super) const MOST_READINGS: usize = 200;
 /// By how much two readings of a step may differ beyond their own errors, in pascals: what a film laid anew makes.
@@ -255,24 +252,14 @@ impl SurveyRun {
             .unzip()
     }
 
-    /// The friction of the sheets that were dragged, its 95 % interval, and on how many pulls it rests.
-    pub(super) fn friction(&self) -> Option<(f64, f64, f64, usize)> {
+    /// The friction of the sheets that were dragged.
+    pub(super) fn friction(&self) -> Option<Friction> {
         let counts = self.readings.iter().filter(|taken| taken.aside.is_none());
-        let each: Vec<f64> = counts
-            .filter_map(|taken| match taken.read {
-                Read::Pull { pull, area, level } => Some(pull.newtons() / (level * area).newtons()),
-                Read::Level { .. } | Read::Room(_) => None,
-            })
-            .collect();
-        let count = each.len() as f64;
-        let mean = each.iter().sum::<f64>() / count;
-        if each.is_empty() {
-            return None;
-        }
-        let scatter = each.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / (count - 1.0).max(1.0);
-        let error = (scatter / count).sqrt().max(mean * PULL_ERROR / count.sqrt());
-        let reach = normal_quantile(0.975) * error;
-        Some((mean, (mean - reach).max(0.0), mean + reach, each.len()))
+        let pulls = counts.filter_map(|taken| match taken.read {
+            Read::Pull { pull, area, level } => Some(Pull { pull, area, level }),
+            Read::Level { .. } | Read::Room(_) => None,
+        });
+        friction(&pulls.collect::<Vec<_>>())
     }
 
     /// The step that takes a trial; a new one at the end if there is none.
@@ -357,23 +344,18 @@ mod tests {
         assert_eq!((counting(&run), run.readings[0].aside), (vec![1], Some(Aside::Retaken)));
     }
 
-    /// By hand: 60 N on 0.01 m² at 20 kPa is 60/200 = 0.3; one pull is good to 5 %, four to half of that.
     #[test]
-    fn friction_is_pull_over_level_times_area() {
-        let mut run = run(&[]);
-        let pull = Read::Pull {
-            pull: Force::from_newtons(60.0),
+    fn a_pull_that_was_thrown_out_has_no_part_in_the_friction() {
+        let pull = |newtons| Read::Pull {
+            pull: Force::from_newtons(newtons),
             area: Area::from_square_metres(0.01),
             level: Vacuum::from_pascals(20_000.0),
         };
-        assert_eq!(run.friction(), None);
-        run.add(1, at(), pull, true);
-        let (value, low, high, pulls) = run.friction().unwrap();
-        assert!((value - 0.3).abs() < 1e-12 && pulls == 1);
-        assert!((high - low - 2.0 * 1.96 * 0.05 * 0.3).abs() < 1e-4, "{low} {high}");
-        (0..3).for_each(|_| run.add(1, at(), pull, true));
-        let (_, low, high, _) = run.friction().unwrap();
-        assert!((high - low - 1.96 * 0.05 * 0.3).abs() < 1e-4, "{low} {high}");
+        let mut run = run(&[]);
+        run.add(1, at(), pull(60.0), true);
+        run.add(1, at(), pull(600.0), true);
+        run.readings[1].aside = Some(Aside::Thrown);
+        assert_eq!(run.friction().map(|friction| friction.pulls), Some(1));
     }
 
     #[test]

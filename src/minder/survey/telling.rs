@@ -32,7 +32,12 @@ impl Minder {
             computing: self.guided.awaited.is_some() || self.guided.stale,
             failed: self.guided.failed.clone(),
             result: survey.finding.as_ref().map(|(_, finding)| survey.result_view(finding, table)),
-            friction: friction.map(|(value, low, high, pulls)| FrictionView { value, low, high, pulls }),
+            friction: friction.map(|found| FrictionView {
+                value: found.value,
+                low: found.interval.0,
+                high: found.interval.1,
+                pulls: found.pulls,
+            }),
         })
     }
 }

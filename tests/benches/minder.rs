@@ -77,7 +77,13 @@ impl Table {
                     let answer = answer.map_err(|error| error.to_string());
                     self.give(Event::Computed(id, answer));
                 }
-                Action::Record(_) | Action::Show(_) | Action::Light(_) | Action::Answer(..) => {}
+                Action::Record(_)
+                | Action::Show(_)
+                | Action::Guide(_)
+                | Action::Light(_)
+                | Action::Answer(..)
+                | Action::Fit(..)
+                | Action::ReadCard(..) => {}
             }
         }
     }

@@ -191,7 +191,7 @@ fn step(held: &Value, cover: Option<&str>, open: &[&str], hole_mm: Option<f64>) 
     steps.iter().find(same).unwrap()["id"].as_u64().unwrap()
 }
 
-fn at<'a>(held: &'a Value, id: u64) -> &'a Value {
+fn at(held: &Value, id: u64) -> &Value {
     &held["steps"][usize::try_from(id).unwrap()]
 }
 

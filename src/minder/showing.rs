@@ -4,8 +4,8 @@ use super::Minder;
 use crate::alarm::{State, Status, Tag};
 use crate::event::Action;
 use crate::gauge::Quality;
-use crate::job::Card;
 use crate::job::plan::{ObstacleKind, Warning};
+use crate::job::{Card, Progress};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
@@ -112,6 +112,10 @@ impl Minder {
         }
     }
 
+    fn has_begun(&self) -> bool {
+        self.loaded.as_ref().is_some_and(|loaded| loaded.progress > Progress::START)
+    }
+
     fn why_key(&self, assessment: &Assessment) -> &'static str {
         let conditions = assessment.conditions;
         match assessment.verdict {
@@ -121,7 +125,8 @@ impl Minder {
             Verdict::Loose if conditions.pump_lost => "pump-lost",
             Verdict::Loose => "sudden-loss",
             Verdict::Weak if conditions.margin_low => "margin-below-required",
-            Verdict::Weak if !conditions.level_low => match assessment.phase {
+            // A sheet that was cut before the machine stopped had seated.
+            Verdict::Weak if !conditions.level_low && !self.has_begun() => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Off | Phase::Handling | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "not-seated",
             },

@@ -1,7 +1,7 @@
 //! The real minder at the simulated table, in made time: every scene's word, however the kerf opens, and what a pause, a stop and a
 //! gauge that rests do to it.
 
-use holdwatch::event::{Command, Event, LineCause, LineId};
+use holdwatch::event::{Command, Event, LineCause, LineId, ProgressTold};
 use holdwatch::gauge::Quality;
 use holdwatch::minder::Minder;
 use holdwatch::moment::{BootId, Span};
@@ -150,6 +150,20 @@ fn until_its_forecast_is_there_a_job_is_not_judged() {
     let views = advance(&mut bay, 20.0);
     assert_eq!(views.last().map(|view| view.verdict), Some(Verdict::Tight));
     assert!(views.iter().all(|view| active(view).count() == 0));
+}
+
+/// A hose works loose and the machine is stopped: the sheet had seated, and "do not start" would be no help.
+#[test]
+fn a_stop_in_a_weak_cut_does_not_ask_for_the_sheet_to_be_seated() {
+    let shop = Shop::new();
+    let mut bay = in_a_good_cut(&shop, 80);
+    bay.tells_progress = false;
+    bay.command(Command::Progress(ProgressTold::Cutting(false)));
+    bay.drop_level(6_000.0);
+    let views = advance(&mut bay, 20.0);
+    let weak: Vec<&str> =
+        views.iter().filter(|view| view.verdict == Verdict::Weak).map(|view| view.why.key.as_str()).collect();
+    assert!(weak.len() > 20 && weak.iter().all(|key| *key == "level-below-band"), "{weak:?}");
 }
 
 /// NAMUR NE 107 (by device manuals that quote it): out of specification, and still a reading.

@@ -412,6 +412,7 @@ fn the_decision_stands_beside_what_it_rests_on_and_a_limit_that_is_met_is_a_prom
     let figure = |key: &str| care.figures.iter().find(|figure| figure.key == key).unwrap();
     assert_eq!((figure("prices.part").value, figure("prices.part").assumed), (400.0, false));
     assert!(figure("prices.board").assumed && !figure("fresh_margin").assumed && !figure("wear_per_sheet").assumed);
+    assert!(figure("margin_lost_by_a_skim").assumed && figure("hardest_sheet_in_mean_sheets").assumed);
     assert!(care.skims_left == 18 && care.waiting >= 0.0 && care.per_sheet > 0.0, "{care:?}");
     for sheet in 20..60 {
         bay.sheet(&left, 1.0, |_| 1.0 + 0.015 * f64::from(sheet));

@@ -158,6 +158,8 @@ impl Ask {
 /// differ by a third in how they wear the board).
 const STEPS: f64 = 1.65;
 const WEAR: [(usize, f64); 3] = [(1, 0.5), (2, 0.35), (3, 0.15)];
+/// Steps of damage that the hardest sheet makes.
+const HARDEST: f64 = 3.0;
 /// States of damage at most, and the least rise of the leak index that they span.
 const MOST_STATES: f64 = 120.0;
 const LEAST_SPAN: f64 = 3.0;
@@ -306,6 +308,8 @@ impl CareAhead {
             figure("fresh_margin", fresh_margin, margin.is_none()),
             figure("margin_spread", upkeep.margin_spread, true),
             figure("margin_lost_by_leak_of_one", takes, false),
+            figure("margin_lost_by_a_skim", SKIM_TAKES, true),
+            figure("hardest_sheet_in_mean_sheets", HARDEST / STEPS, true),
             figure("parts_a_sheet", parts.unwrap_or(PARTS), parts.is_none()),
             figure("energy_a_sheet", energy, terms.pump_hour().is_none()),
             figure("board_mm_left", thickness.millimetres(), false),

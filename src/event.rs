@@ -124,6 +124,10 @@ pub enum Command {
     Survey(SurveyOrder),
     /// Something in the morning's check.
     Check(CheckOrder),
+    /// An alarm is taken out of service, and why.
+    Remove(Tag, String),
+    /// An alarm is put back into service.
+    Return(Tag),
 }
 
 /// What became of a command.
@@ -140,6 +144,8 @@ pub enum Answer {
     },
     /// It cannot be done now; the key says why.
     Refused(String),
+    /// An alarm cannot be shelved for so long; the longest that it can be.
+    ShelvedTooLong(Span),
 }
 
 /// Something that wakes the program.

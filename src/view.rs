@@ -4,6 +4,7 @@
 //! say their kind in the name, times are RFC 3339 in UTC, ages are seconds by the steady clock.
 
 mod guided;
+mod load;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -17,6 +18,8 @@ pub use guided::{
     PastCheckView, ProposalView, ReadingState, ReadingView, ReferenceView, ResultView, SealingView, SetupLine,
     StepKind, StepState, StepView, SurveyView,
 };
+
+pub use load::{AlarmLoadView, PriorityCounts, TagCount};
 
 pub use crate::gauge::{Doubt, Place, Quality, Source};
 use crate::lamp::Pattern;
@@ -194,6 +197,34 @@ pub struct AlarmView {
     pub action: Option<Message>,
     /// Seconds until a shelved alarm comes back.
     pub shelved_for_s: Option<f64>,
+    /// The longest time in seconds for which it may be shelved at once.
+    #[serde(default)]
+    pub shelve_limit_s: f64,
+    /// Who shelved it or took it out of service.
+    #[serde(default)]
+    pub set_aside: Option<SetAsideView>,
+}
+
+/// Who put an alarm aside.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SetAsideView {
+    /// Who.
+    pub by: String,
+    /// Why, for an alarm that is out of service.
+    pub why: Option<String>,
+    /// The calendar time of that.
+    pub since: Option<String>,
+    /// Seconds since then; none if that is not known.
+    pub since_s: Option<f64>,
+}
+
+/// A flood of alarms: more than ten in ten minutes, and not fewer than five since.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FloodView {
+    /// Seconds since it began.
+    pub since_s: f64,
+    /// Alarms of the last ten minutes.
+    pub alarms: usize,
 }
 
 /// The board's state and the prompts that it gives.
@@ -435,6 +466,9 @@ pub struct View {
     pub cards: Vec<String>,
     /// Every alarm that is not normal, the most pressing first.
     pub alarms: Vec<AlarmView>,
+    /// The flood of alarms that there is.
+    #[serde(default)]
+    pub flood: Option<FloodView>,
     /// The board.
     pub board: BoardView,
     /// What does not work as it should.

@@ -6,7 +6,7 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "a test fails by a panic")]
 
 use holdwatch::alarm::{
-    Move, Priority, Refusal, Roll, Rule, State, Tag, chattering, floods, per_ten_minutes, stale, worst,
+    Flood, Load, Move, Priority, Refusal, Roll, Rule, State, Tag, chattering, floods, per_ten_minutes, stale, worst,
 };
 use holdwatch::moment::{Span, Steady};
 
@@ -289,4 +289,135 @@ fn the_worst_and_the_standing_alarms_are_named() {
     let onsets = [(Tag::MarginLow, at(1)), (Tag::LevelLow, at(2)), (Tag::LevelLow, at(3)), (Tag::NoReading, at(4))];
     assert_eq!(worst(&onsets, 2), [(Tag::LevelLow, 2), (Tag::MarginLow, 1)]);
     assert!(stale(at(0), at(24 * 3_600 + 1)) && !stale(at(0), at(24 * 3_600)));
+}
+
+/// Moves as a roll gives them, from a line such as `level-low 0 T, level-low 20 F`: T the condition begins, F it ends, A somebody sees it.
+fn moves(said: &str) -> Vec<Move> {
+    let mut roll = Roll::new(Tag::ALL.map(plain).into());
+    for event in said.split(", ") {
+        let words: Vec<&str> = event.split(' ').collect();
+        let tag: Tag = serde_json::from_value(words[0].into()).unwrap();
+        let now = at(words[1].parse().unwrap());
+        match words[2] {
+            "A" => roll.acknowledge(tag, now).unwrap(),
+            "S" => roll.shelve(tag, now, Span::from_secs(3_600)).unwrap(),
+            "O" => roll.out_of_service(tag, now).unwrap(),
+            condition => roll.set(tag, now, condition == "T"),
+        }
+    }
+    roll.drain()
+}
+
+/// By hand from the measures of ISA-18.2-2016, 16.4, as restated in public: alarms, their average in ten minutes, the most frequent, the
+/// priorities (high, medium, low by the standard rules), fleeting by that restatement's own choice of 10 s and 60 s.
+#[test]
+fn the_load_of_a_shift_by_hand() {
+    let told = moves(
+        "level-low 100 T, level-low 105 F, level-low 150 T, level-low 190 F, sudden-loss 700 T, sudden-loss 760 A, sudden-loss 900 F, \
+         not-saving 1000 T, not-saving 1009 F, no-reading 1300 T, no-reading 1310 F, level-low 1500 T, level-low 1501 S, \
+         level-high 1600 O",
+    );
+    let load = Load::of(&told, at(0), at(3_600));
+    assert_eq!(load.alarms, 6);
+    assert!((load.per_ten_minutes - 1.0).abs() < 1e-12, "six in an hour is one in ten minutes");
+    assert_eq!(load.most_in_ten_minutes, 2);
+    assert_eq!(load.priorities, [1, 4, 1]);
+    assert_eq!(load.most_frequent[0], (Tag::LevelLow, 3));
+    assert!((load.most_frequent_share() - 1.0).abs() < 1e-12);
+    // level-low at 100 came again within a minute, no-reading lasted ten seconds, level-low at 1500 was shelved and is not over.
+    assert_eq!(load.fleeting, 1);
+    assert_eq!((load.shelved, load.out_of_service, load.floods), (1, 1, 0));
+    assert!(load.chattering.is_empty() && load.stale.is_empty());
+    // A shift counts what came in it.
+    assert_eq!(Load::of(&told, at(600), at(1_200)).alarms, 2);
+    let quiet = Load::of(&[], at(0), at(3_600));
+    assert_eq!((quiet.alarms, quiet.most_frequent_share(), quiet.flood_share), (0, 0.0, 0.0));
+}
+
+/// Intervals of 12, 7, 2 and no alarms: one flood of two intervals (begins above ten, ends below five), half of the forty minutes; one
+/// interval of the four had more than ten.
+#[test]
+fn the_share_of_time_in_flood_and_of_crowded_intervals() {
+    let said: Vec<String> = [(0, 12), (1, 7), (2, 2)]
+        .into_iter()
+        .flat_map(|(interval, count)| (0..count).map(move |n| interval * 600 + n * 40))
+        .map(|second| format!("level-low {second} T, level-low {} F", second + 20))
+        .collect();
+    let load = Load::of(&moves(&said.join(", ")), at(0), at(2_400));
+    assert_eq!((load.alarms, load.most_in_ten_minutes, load.floods), (21, 12, 1));
+    assert!((load.flood_share - 0.5).abs() < 1e-12 && (load.crowded_share - 0.25).abs() < 1e-12);
+    // 40 s apart no three fall into a minute.
+    assert!(load.chattering.is_empty());
+    let told = moves("level-low 0 T, level-low 1 F, level-low 20 T, level-low 21 F, level-low 55 T");
+    assert_eq!(Load::of(&told, at(0), at(600)).chattering, [Tag::LevelLow]);
+}
+
+#[test]
+fn an_alarm_that_stands_for_more_than_a_day_is_stale_in_every_shift_that_it_reaches_into() {
+    let day = 24 * 3_600;
+    let told = moves(&format!("no-reading 0 T, no-reading 60 A, no-reading {} F, level-low {day} T", day + 3_600));
+    assert_eq!(Load::of(&told, at(0), at(day)).stale, []);
+    assert_eq!(Load::of(&told, at(day), at(2 * day)).stale, [Tag::NoReading]);
+    assert_eq!(Load::of(&told, at(2 * day), at(3 * day)).stale, [Tag::LevelLow]);
+    // After another start of the program nobody knows how long it lasted: it does not stand for ever.
+    let restarted = [moves("no-reading 0 T"), moves(&format!("no-reading {} T", 3 * day))].concat();
+    assert_eq!(Load::of(&restarted, at(0), at(3 * day + 60)).stale, []);
+}
+
+/// The live flood goes by the last ten minutes, whatever the clock's tens are.
+#[test]
+fn a_flood_begins_with_the_eleventh_alarm_in_ten_minutes_and_ends_with_fewer_than_five() {
+    let mut flood = Flood::default();
+    let onset = |second| Move { tag: TAG, from: State::Normal, to: State::Unacknowledged, at: at(second) };
+    for n in 0..10 {
+        assert!(!flood.count(&onset(300 + n * 50)));
+    }
+    assert_eq!((flood.since(), flood.deadline()), (None, None));
+    assert!(flood.count(&onset(800)));
+    assert_eq!((flood.since(), flood.alarms()), (Some(at(800)), 11));
+    // Seven go with their ten minutes, the first at 900 s and the seventh at 1200 s; four are left.
+    assert!(!flood.pass(at(1_200)));
+    assert_eq!(flood.deadline(), Some(at(1_200).plus(Span::from_nanos(1))));
+    assert!(flood.pass(flood.deadline().unwrap()));
+    assert_eq!((flood.since(), flood.alarms()), (None, 4));
+    // What is seen, or goes, is no alarm.
+    let seen = Move { to: State::Acknowledged, from: State::Unacknowledged, ..onset(1_210) };
+    assert!(!flood.count(&seen));
+    assert_eq!(flood.alarms(), 4);
+}
+
+#[test]
+fn what_is_closed_returns_to_normal_by_rule_but_a_latched_alarm_waits_to_be_seen() {
+    let short = |roll: &Roll, tag| roll.status(tag).unwrap().state.short();
+    for (latches, events, closed) in [
+        (false, "T", "NORM"),
+        (false, "T ACK", "NORM"),
+        (false, "T F", "NORM"),
+        (false, "T SHELVE", "NORM"),
+        (false, "F", "NORM"),
+        (false, "T SUPPRESS", "DSUPR"),
+        (false, "T OOS", "OOSRV"),
+        (true, "T", "RTNUN"),
+        (true, "T ACK", "LACKED"),
+        (true, "T SHELVE", "RTNUN"),
+        (true, "SHELVE", "NORM"),
+        (true, "F", "NORM"),
+    ] {
+        // An off-delay does not hold it.
+        let mut roll = Roll::new(vec![Rule { latches, off_delay: Span::from_secs(15), ..plain(TAG) }]);
+        for event in events.split(' ') {
+            match event {
+                "ACK" => roll.acknowledge(TAG, at(2)).unwrap(),
+                "SHELVE" => roll.shelve(TAG, at(2), Span::from_secs(600)).unwrap(),
+                "SUPPRESS" => roll.suppress(TAG, at(2)).unwrap(),
+                "OOS" => roll.out_of_service(TAG, at(2)).unwrap(),
+                condition => roll.set(TAG, at(1), condition == "T"),
+            }
+        }
+        roll.close(TAG, at(3));
+        assert_eq!(short(&roll, TAG), closed, "{latches} {events}");
+        assert!(!roll.status(TAG).unwrap().condition);
+        roll.tick(at(1_000));
+        assert_eq!(short(&roll, TAG), closed, "{latches} {events}: nothing comes back by itself");
+    }
 }

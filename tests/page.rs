@@ -248,6 +248,12 @@ async fn each_post_becomes_its_command() {
         ("alarms/level-low/unshelve", json!({}), Command::Unshelve(Tag::LevelLow)),
         ("alarms/pump-lost/reset", json!({}), Command::Reset(Tag::PumpLost)),
         (
+            "alarms/level-high/remove",
+            json!({"by": "ann", "why": " valve at the workshop "}),
+            Command::Remove(Tag::LevelHigh, "valve at the workshop".to_owned()),
+        ),
+        ("alarms/level-high/return", json!({"by": "ann"}), Command::Return(Tag::LevelHigh)),
+        (
             "sheets/last",
             json!({"outcome": "lost", "part": "rail 3"}),
             Command::SheetOutcome(Outcome::Lost, Some("rail 3".to_owned())),
@@ -300,6 +306,33 @@ async fn each_post_becomes_its_command() {
     assert_eq!(rig.commanded(), wanted);
 }
 
+/// What is refused says what would have been allowed.
+#[tokio::test]
+async fn an_alarm_shelved_for_too_long_is_told_the_longest_time() {
+    let rig = Rig::new(Shop::default());
+    *rig.shop.answer.lock().unwrap() = Answer::ShelvedTooLong(Span::from_secs(600));
+    let refused = post(&rig.app(), "/api/v1/alarms/sudden-loss/shelve", json!({"minutes": 11})).await;
+    assert_problem(&refused, StatusCode::CONFLICT);
+    let problem = refused.json();
+    assert_eq!((&problem["key"], &problem["limit_minutes"]), (&json!("shelved-too-long"), &json!(10.0)));
+}
+
+#[tokio::test]
+async fn the_load_of_the_alarms_is_told_by_shifts_and_names_nobody() {
+    let rig = Rig::new(Shop::default());
+    let told = get(&rig.app(), "/api/v1/alarms/load?shifts=3").await.json();
+    assert_eq!(told["shifts"].as_array().unwrap().len(), 3);
+    let shift = &told["shifts"][0];
+    assert_eq!((&shift["alarms"], &shift["priorities"]["medium"]), (&json!(1), &json!(1)));
+    assert_eq!(shift["most_frequent"], json!([{"tag": "level-low", "count": 1}]));
+    assert!(shift.get("by").is_none());
+    for wrong in ["?shifts=0", "?shifts=101", "?shifts=x", "?days=2"] {
+        assert_problem(&get(&rig.app(), &format!("/api/v1/alarms/load{wrong}")).await, StatusCode::BAD_REQUEST);
+    }
+    let rig = Rig::new(Shop { journal: false, ..Shop::default() });
+    assert_problem(&get(&rig.app(), "/api/v1/alarms/load").await, StatusCode::SERVICE_UNAVAILABLE);
+}
+
 #[tokio::test]
 async fn who_asks_is_kept_short_and_printable() {
     let rig = Rig::new(Shop::default());
@@ -330,6 +363,10 @@ async fn a_body_that_makes_no_sense_is_refused_before_the_program_hears_of_it() 
         ("alarms/level-low/shelve", r#"{"minutes": 1441}"#, 422),
         ("alarms/level-low/shelve", r#"{"minutes": 1e999}"#, 400),
         ("alarms/no-such/acknowledge", "{}", 404),
+        ("alarms/level-high/remove", r#"{"by": "ann"}"#, 422),
+        ("alarms/level-high/remove", r#"{"why": "mended"}"#, 422),
+        ("alarms/level-high/remove", r#"{"by": " ", "why": "mended"}"#, 422),
+        ("alarms/level-high/remove", r#"{"by": "ann", "why": "two\nlines"}"#, 422),
         ("job", r#"{"name": 3}"#, 422),
         ("board/did", r#"{"did": "painted"}"#, 422),
         ("board/did", r#"{"did": "skimmed", "depth_mm": 11}"#, 422),

@@ -1,7 +1,7 @@
 // What the keys do. A key that changes more than "seen" asks once more, by a second key in another place.
 
 import { DEEDS, told } from "./board.js";
-import { say } from "./words.js";
+import { dayAndClock, say } from "./words.js";
 
 const UNSEEN = ["unacknowledged", "returned-unacknowledged"];
 const QUIET_MINUTES = 10;
@@ -69,6 +69,7 @@ async function send(path, body = {}) {
 
 async function reason(answer) {
   const problem = await answer.json().catch(() => ({}));
+  if (problem.limit_minutes) return say("refused-shelved-too-long", { most: problem.limit_minutes });
   if (problem.key) return say(answer.status === 409 ? `refused-${problem.key}` : problem.key);
   return problem.detail ?? String(answer.status);
 }
@@ -135,7 +136,7 @@ function askSheet() {
   const outcomes = ["good", "moved", "lost", "chatter"];
   const made = outcomes.map((outcome) => choice(say(`outcome-${outcome}`), once("sheets/last", { outcome })));
   made.push(choice(say("key-skimmed"), once("board/skimmed")), choice(say("key-sealed"), once("board/sealed")));
-  made.push(choice(say("key-board"), askBoard));
+  made.push(choice(say("key-board"), askBoard), choice(say("key-alarms"), askAlarms));
   open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")), goTo("check"), goTo("survey"));
 }
 
@@ -147,6 +148,71 @@ async function askBoard() {
   asked.textContent = say("panel-deeds");
   const deeds = DEEDS.map((did) => choice(say(`deed-${did}`), once("board/did", { did })));
   open(keys.sheet, say("panel-board"), ...told(await answer.json()), asked, ...deeds);
+}
+
+const paragraph = (text) => {
+  const made = document.createElement("p");
+  made.textContent = text;
+  return made;
+};
+
+/** How much the alarms asked in this shift and the last, and what is out of service. */
+async function askAlarms() {
+  const answer = await fetch("/api/v1/alarms/load?shifts=2", { signal: AbortSignal.timeout(8000) }).catch(() => null);
+  const shifts = answer?.ok ? (await answer.json()).shifts : [];
+  const told = shifts.length ? shifts.map((shift) => paragraph(shiftText(shift))) : [paragraph(say("no-history"))];
+  const out = view.alarms.filter(({ state }) => state === "out-of-service");
+  const back = out.map(({ tag }) =>
+    choice(say("key-return", { alarm: say(`alarm-${tag}`) }), once(`alarms/${tag}/return`, {})),
+  );
+  open(keys.sheet, say("panel-alarms"), ...told, ...back, choice(say("key-remove"), askRemove));
+}
+
+function shiftText(shift) {
+  const names = (tags) => (tags.length ? tags.map((tag) => say(`alarm-${tag}`)).join(", ") : undefined);
+  const worst = shift.most_frequent.slice(0, 3).map(({ tag, count }) => `${say(`alarm-${tag}`)} ${count}`);
+  return say("alarm-load", {
+    from: dayAndClock(shift.from),
+    to: dayAndClock(shift.to),
+    count: shift.alarms,
+    most: shift.most_in_ten_minutes,
+    floods: shift.floods || undefined,
+    flood_share: shift.flood_share,
+    worst: worst.join(", ") || undefined,
+    chattering: names(shift.chattering),
+    stale: names(shift.stale),
+    fleeting: shift.fleeting || undefined,
+    shelved: shift.shelved || undefined,
+    removed: shift.out_of_service || undefined,
+  });
+}
+
+const TAGS = ["pump-lost", "sudden-loss", "margin-low", "level-low", "level-high", "no-reading", "not-saving"];
+
+function askRemove() {
+  open(keys.sheet, say("panel-remove"), ...TAGS.map((tag) => choice(say(`alarm-${tag}`), () => askWhy(tag))));
+}
+
+/** An alarm goes out of service only if somebody answers for it, and says why. */
+function askWhy(tag) {
+  const field = (name) => {
+    const label = document.createElement("label");
+    const input = document.createElement("input");
+    input.type = "text";
+    input.name = name;
+    input.maxLength = name === "by" ? 64 : 200;
+    input.autocomplete = "off";
+    label.append(say(`field-${name}`), input);
+    return label;
+  };
+  const fields = [field("by"), field("why")];
+  const value = (at) => fields[at].querySelector("input").value.trim();
+  const yes = choice(say("key-yes-remove"), () => once(`alarms/${tag}/remove`, { by: value(0), why: value(1) })());
+  const check = () => (yes.disabled = !(value(0) && value(1)));
+  for (const made of fields) made.addEventListener("input", check);
+  check();
+  yes.className = "yes";
+  open(keys.sheet, say("panel-why", { alarm: say(`alarm-${tag}`) }), ...fields, yes);
 }
 
 /** What a jump of the leak may have come of. */

@@ -3,10 +3,11 @@
 import { scale, strip } from "./draw.js";
 import * as keys from "./keys.js";
 import { Link } from "./link.js";
-import { clock, load, pressureUnit, say, span, tell, times, pressure } from "./words.js";
+import { clock, dayAndClock, load, pressureUnit, say, span, tell, times, pressure } from "./words.js";
 
 const STRIP_S = 600;
 const MOST_ALARMS = 5;
+const ASIDE = ["shelved", "suppressed", "out-of-service"];
 const NEW_FOR_S = 600;
 const BACK_TO_FAR_MS = 180000;
 
@@ -195,13 +196,19 @@ function showStrip() {
   one("#strip").setAttribute("aria-label", text);
 }
 
-function alarmItem({ tag, priority, state, since, since_s, first, cause, action, shelved_for_s }, index) {
+/** Who put an alarm aside, since when, and why. */
+function asideText({ by, why, since }) {
+  return say("alarm-aside", { by, why: why ?? undefined, since: since ? dayAndClock(since) : undefined });
+}
+
+function alarmItem({ tag, priority, state, since, since_s, first, cause, action, shelved_for_s, set_aside }, index) {
   const item = element("li", null, { "data-priority": priority, "data-state": state });
   const when = since ? say("alarm-since", { since: clock(since) }) : since_s === null ? "" : say("alarm-for", { since_s });
   item.append(element("b", say(`alarm-${tag}`)));
   const notes = [when, say(`state-${state}`, { shelved_for_s }), first ? say("alarm-first") : ""];
   item.append(element("span", notes.filter(Boolean).join(", ")));
-  if (index === 0 && state !== "shelved") {
+  if (set_aside) item.append(element("p", asideText(set_aside)));
+  if (index === 0 && !ASIDE.includes(state)) {
     if (cause) item.append(element("p", tell(cause)));
     item.append(element("p", action ? tell(action) : say(`do-${tag}`), { class: "action" }));
   }
@@ -215,10 +222,16 @@ function showAlarms() {
     since_s: alarm.since ? null : minute(alarm.since_s),
     shelved_for_s: minute(alarm.shelved_for_s),
   }));
-  const rows = alarms.slice(0, MOST_ALARMS).map((alarm, index) => ({ alarm, index }));
+  // In a flood what can wait is told in one line.
+  const waits = ({ state, priority, first }) => view.flood && !first && (ASIDE.includes(state) || priority === "low");
+  const told = alarms.filter((alarm) => !waits(alarm));
+  const rows = told.slice(0, MOST_ALARMS).map((alarm, index) => ({ alarm, index }));
+  if (view.flood) rows.unshift({ text: say("alarms-flood", { count: view.flood.alarms }) });
   if (!rows.length) rows.push({ text: say("alarms-none") });
-  const more = alarms.length - MOST_ALARMS;
+  const more = told.length - MOST_ALARMS;
   if (more > 0) rows.push({ text: say("alarms-more", { count: more }) });
+  const waiting = alarms.length - told.length;
+  if (waiting > 0) rows.push({ text: say("alarms-wait", { count: waiting }) });
   list(one("#alarms"), rows, ({ alarm, index, text }) =>
     alarm ? alarmItem(alarm, index) : element("li", text, { class: "none" }),
   );

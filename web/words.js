@@ -64,6 +64,13 @@ export function clock(time) {
   return new Date(time).toLocaleTimeString(locale, { hour: "2-digit", minute: "2-digit", hour12: false });
 }
 
+/** Local time of day of an RFC 3339 time, with its day where that is another. */
+export function dayAndClock(time) {
+  const day = new Date(time);
+  const today = day.toDateString() === new Date().toDateString();
+  return today ? clock(time) : `${day.toLocaleDateString(locale, { day: "numeric", month: "short" })}, ${clock(time)}`;
+}
+
 /** A name from outside, without control characters, and kept from turning the text around it. */
 function apart(name) {
   const text = String(name).replace(/[\p{Cc}\u202a-\u202e\u2066-\u2069]/gu, " ");

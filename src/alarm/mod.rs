@@ -4,11 +4,13 @@
 //! standards' own texts were not read). Latching and the mark of the first of several are additions that the standards
 //! allow.
 
+mod flood;
 mod load;
 mod roll;
 mod rule;
 
-pub use load::{chattering, floods, per_ten_minutes, stale, worst};
+pub use flood::Flood;
+pub use load::{Load, chattering, floods, per_ten_minutes, stale, worst};
 pub use roll::{Move, Refusal, Roll, Status};
 pub use rule::Rule;
 
@@ -77,6 +79,11 @@ pub enum Priority {
     Medium,
     /// Now.
     High,
+}
+
+impl Priority {
+    /// Every priority, the most pressing first.
+    pub const ALL: [Priority; 3] = [Priority::High, Priority::Medium, Priority::Low];
 }
 
 /// The alarms there are.

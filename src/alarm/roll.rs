@@ -77,6 +77,8 @@ pub struct Status {
     pub shelved_until: Option<Steady>,
     /// Whether its condition holds, delays reckoned in, whatever its state.
     pub condition: bool,
+    /// The longest time for which it may be shelved at once.
+    pub shelve_limit: Span,
 }
 
 /// Every alarm of one table.
@@ -258,6 +260,32 @@ impl Roll {
         self.bring_back(tag, at, State::OutOfService, Refusal::NotOutOfService)
     }
 
+    /// What the alarm was about is gone, a sheet that was taken off say: its condition ends without a delay, a shelving ends with it, and
+    /// an alarm that does not latch returns to normal unseen. One that latches and had become active stays until a person has seen it.
+    pub fn close(&mut self, tag: Tag, at: Steady) {
+        self.tick(at);
+        let Some(index) = self.position(tag) else { return };
+        let entry = &mut self.entries[index];
+        (entry.told, entry.told_at, entry.condition, entry.acknowledged_at) = (false, at, false, None);
+        let (latched, tripped) = (entry.rule.latches, entry.tripped);
+        let to = match entry.state {
+            State::Unacknowledged if latched => State::ReturnedUnacknowledged,
+            State::Acknowledged if latched => State::LatchedAcknowledged,
+            State::Shelved if latched && tripped => State::ReturnedUnacknowledged,
+            State::Unacknowledged | State::Acknowledged | State::Shelved => State::Normal,
+            State::ReturnedUnacknowledged if !latched => State::Normal,
+            state @ (State::Normal
+            | State::ReturnedUnacknowledged
+            | State::LatchedAcknowledged
+            | State::Suppressed
+            | State::OutOfService) => state,
+        };
+        if to != entry.state {
+            self.go(index, to, at);
+        }
+        self.follow(at);
+    }
+
     /// Every move since this was last asked, in order of time.
     pub fn drain(&mut self) -> Vec<Move> {
         std::mem::take(&mut self.moves)
@@ -416,6 +444,7 @@ impl Entry {
             first: self.first,
             shelved_until: self.shelved_until,
             condition: self.condition,
+            shelve_limit: self.rule.shelve_limit,
         }
     }
 }

@@ -7,14 +7,15 @@ use tokio::sync::{mpsc, oneshot, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::clock::Clock;
+use super::shift_load::{ACTIVE_BEFORE, shift_loads};
 use super::worker::Asked;
 use crate::event::{Actor, Answer, Command};
 use crate::job::Card;
 use crate::journal::{self, Journal, Window};
-use crate::moment::Steady;
+use crate::moment::{Steady, Utc};
 use crate::page::{Bucket, HistorySpan, Program};
 use crate::setup::{Setup, card_from_json};
-use crate::view::Guides;
+use crate::view::{AlarmLoadView, Guides};
 
 /// Passes questions on to the worker and the journal.
 #[derive(Clone)]
@@ -61,6 +62,19 @@ impl Program for Desk {
         })
     }
 
+    fn alarm_load(&self, shifts: usize) -> BoxFuture<'static, Result<Vec<AlarmLoadView>, String>> {
+        let (journal, setup, now) = (self.journal.borrow().clone(), Arc::clone(&self.setup), self.clock.now());
+        Box::pin(async move {
+            let journal = journal.ok_or("the journal is not open")?;
+            let now = now.civil.ok_or("the computer does not know the time")?;
+            let earliest = setup.shifts.back_from(now, shifts).last().map_or(now, |(from, _)| *from);
+            let before = i64::try_from(ACTIVE_BEFORE.nanos() / 1000).unwrap_or_default();
+            let window = Window { from: Utc::from_micros(earliest.micros() - before), to: Utc::from_micros(i64::MAX) };
+            let kept = journal.entries(Some("alarm"), window, u32::MAX).await.map_err(|error| error.to_string())?;
+            Ok(shift_loads(&kept, &setup.shifts, now, shifts))
+        })
+    }
+
     fn parse_card(&self, posted: serde_json::Value) -> Result<Card, String> {
         card_from_json(&posted, &self.setup).map_err(|mistakes| mistakes.to_string())
     }
@@ -86,8 +100,8 @@ pub(super) async fn pass_on(desk: Desk, mut controller: mpsc::Receiver<(Actor, C
         let what = format!("{command:?}");
         match desk.ask(actor, command).await {
             Answer::Done => {}
-            Answer::Unknown { .. } | Answer::Refused(_) if stop.is_cancelled() => {}
-            answer @ (Answer::Unknown { .. } | Answer::Refused(_)) => {
+            Answer::Unknown { .. } | Answer::Refused(_) | Answer::ShelvedTooLong(_) if stop.is_cancelled() => {}
+            answer @ (Answer::Unknown { .. } | Answer::Refused(_) | Answer::ShelvedTooLong(_)) => {
                 tracing::warn!(what, ?answer, "the controller's word was not taken");
             }
         }

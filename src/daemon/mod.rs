@@ -17,6 +17,7 @@ mod desk;
 mod look;
 mod port;
 mod replay;
+mod shift_load;
 mod shine;
 mod store;
 mod worker;
@@ -40,6 +41,7 @@ pub use clock::Clock;
 pub use compute::{Brief, Commission, ProgramTask, Reply, SurveyBrief, Task};
 pub use look::{entries, last_entry, readings};
 pub use replay::{ReplayError, Replayed, replay};
+pub use shift_load::{ACTIVE_BEFORE, shift_loads};
 pub use shine::{Shine, ShineError, shine};
 
 use crate::event::{Actor, Command, Event, LineId};

@@ -1,14 +1,20 @@
 //! Alarms and light: what calls a person, and what the light shows of it.
 
 use super::Minder;
+use super::keeping::SetAside;
+use super::orders::answer;
 use crate::alarm::{Priority, State, Status, Tag};
-use crate::event::Action;
+use crate::event::{Action, Actor, Answer};
 use crate::lamp::{Colour, Lamp, Pattern};
 use crate::moment::{Moment, Span, Steady};
 use crate::watch::{Assessment, CuttingKnown, Verdict};
 
 /// Alarms about the table, which say nothing while sheets are in shadow.
 const ABOUT_THE_TABLE: [Tag; 5] = [Tag::PumpLost, Tag::SuddenLoss, Tag::MarginLow, Tag::LevelLow, Tag::LevelHigh];
+
+/// What is said while there is a flood of alarms, and while one is out of service.
+const FLOOD: &str = "alarm-flood";
+const OUT_OF_SERVICE: &str = "alarm-out-of-service";
 
 /// How long the horn sounds for one alarm.
 const HORN: Span = Span::from_secs(10);
@@ -48,7 +54,91 @@ impl Minder {
             let cause = self.assessment.and_then(|assessment| assessment.cause);
             self.keep_entry(at, "alarm", &(step, cause), out);
             self.changed = true;
+            if self.flood.count(&step) {
+                self.degrade(at, FLOOD);
+                self.keep_entry(at, "flood", &("begins", self.flood.alarms()), out);
+            }
         }
+        if self.flood.pass(at.steady) {
+            self.keep_entry(at, "flood", &("ends", self.flood.alarms()), out);
+        }
+        let (flood, removed) = (self.flood.since().is_some(), self.out_of_service().next().is_some());
+        self.say_whether(at, flood, FLOOD);
+        self.say_whether(at, removed, OUT_OF_SERVICE);
+    }
+
+    /// The sheet is off the table: what belonged to it is over. What latches and had become active waits for a person.
+    pub(super) fn close_sheet(&mut self, at: Steady) {
+        for tag in ABOUT_THE_TABLE {
+            self.roll.close(tag, at);
+        }
+    }
+
+    pub(super) fn shelve(
+        &mut self,
+        at: Moment,
+        actor: &Actor,
+        tag: Tag,
+        span: Span,
+        out: &mut Vec<Action>,
+    ) -> Answer {
+        let shelved = self.roll.shelve(tag, at.steady, span);
+        if shelved.is_ok() {
+            self.memory.set_aside.insert(tag, SetAside { by: actor.0.clone(), why: None, at });
+            self.keep_memory(at, out);
+        }
+        answer(shelved)
+    }
+
+    /// Takes an alarm out of service, which only work that somebody answers for does.
+    pub(super) fn remove(
+        &mut self,
+        at: Moment,
+        actor: &Actor,
+        tag: Tag,
+        why: String,
+        out: &mut Vec<Action>,
+    ) -> Answer {
+        if actor.0.trim().is_empty() || why.trim().is_empty() {
+            return Answer::Refused("who-and-why".to_owned());
+        }
+        if self.out_of_service().any(|of| of == tag) {
+            return Answer::Refused("set-aside".to_owned());
+        }
+        let removed = self.roll.out_of_service(tag, at.steady);
+        if removed.is_ok() {
+            self.memory.set_aside.insert(tag, SetAside { by: actor.0.clone(), why: Some(why), at });
+            self.keep_memory(at, out);
+        }
+        answer(removed)
+    }
+
+    pub(super) fn return_to_service(&mut self, at: Moment, tag: Tag, out: &mut Vec<Action>) -> Answer {
+        let returned = self.roll.return_to_service(tag, at.steady);
+        if returned.is_ok() {
+            self.memory.set_aside.remove(&tag);
+            self.keep_memory(at, out);
+            // What is suppressed by design meanwhile is so again.
+            self.heed_shadow(at.steady);
+        }
+        answer(returned)
+    }
+
+    /// After a start, an alarm that was out of service still is; one that was shelved calls again.
+    pub(super) fn keep_out_of_service(&mut self, at: Moment) {
+        self.memory.set_aside.retain(|_, aside| aside.why.is_some());
+        for tag in self.memory.set_aside.keys() {
+            // The roll has every alarm.
+            let _ = self.roll.out_of_service(*tag, at.steady);
+        }
+        // It was kept when it was done.
+        self.roll.drain();
+        let removed = self.out_of_service().next().is_some();
+        self.say_whether(at, removed, OUT_OF_SERVICE);
+    }
+
+    fn out_of_service(&self) -> impl Iterator<Item = Tag> + '_ {
+        self.roll.statuses().filter(|status| status.state == State::OutOfService).map(|status| status.tag)
     }
 
     /// Alarms that call or have called a person and are not put aside.
@@ -101,11 +191,14 @@ impl Minder {
         }
     }
 
+    /// The horn sounds for what must be done now, and for nothing else; in a flood not for an alarm that comes again and again either.
     fn horn_sounds(&self, at: Steady) -> bool {
+        let flood = self.flood.since().is_some();
         self.announced().any(|status| {
             status.priority == Priority::High
                 && status.state == State::Unacknowledged
                 && status.since.is_some_and(|since| at.since(since) < HORN)
+                && !(flood && self.flood.chatters(status.tag))
         })
     }
 

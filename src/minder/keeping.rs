@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::{CheckLog, Minder, SurveyRun};
+use crate::alarm::Tag;
 use crate::board::{BoardLife, BoardSettings, Book, Trace};
 use crate::event::{Action, Fact, Outcome, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
@@ -35,6 +36,17 @@ pub struct Memory {
     /// When the board was last told to be skimmed, if the computer then knew the time.
     #[serde(default)]
     pub(super) skimmed_on: Option<Utc>,
+    /// Who put an alarm aside that is shelved or out of service.
+    #[serde(default)]
+    pub(super) set_aside: BTreeMap<Tag, SetAside>,
+}
+
+/// Who put an alarm aside, when, and for an alarm out of service why.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) struct SetAside {
+    pub(super) by: String,
+    pub(super) why: Option<String>,
+    pub(super) at: Moment,
 }
 
 /// A sheet that has ended.
@@ -77,6 +89,7 @@ impl Memory {
             shadow_left: shadow_sheets,
             last_sheet: None,
             skimmed_on: None,
+            set_aside: BTreeMap::new(),
         }
     }
 
@@ -181,6 +194,7 @@ impl Minder {
         self.keep_entry(at, "sheet", &sheet, out);
         self.memory.last_sheet = Some(sheet);
         self.memory.shadow_left = self.memory.shadow_left.saturating_sub(1);
+        self.close_sheet(at.steady);
         self.heed_shadow(at.steady);
         self.keep_memory(at, out);
         self.changed = true;
@@ -190,14 +204,14 @@ impl Minder {
         self.acked = self.acked.max(seq);
         if self.degraded.contains_key("not-saving") {
             self.restore_from("not-saving");
-            self.roll.set(crate::alarm::Tag::NotSaving, at.steady, false);
+            self.roll.set(Tag::NotSaving, at.steady, false);
         }
     }
 
     pub(super) fn store_trouble(&mut self, at: Moment, text: &str, out: &mut Vec<Action>) {
         if !self.degraded.contains_key("not-saving") {
             self.degrade(at, "not-saving");
-            self.roll.set(crate::alarm::Tag::NotSaving, at.steady, true);
+            self.roll.set(Tag::NotSaving, at.steady, true);
             self.keep_entry(at, "store-trouble", &text, out);
         }
     }

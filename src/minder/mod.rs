@@ -29,7 +29,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use crate::alarm::{Roll, Rule};
+use crate::alarm::{Flood, Roll, Rule};
 use crate::board::Outlook;
 use crate::event::{Action, Event, LineCause, RequestId, Seq};
 use crate::expectation::Forecast;
@@ -112,6 +112,7 @@ pub struct Minder {
     flat: Vec<Option<Steady>>,
     watch: Watch,
     roll: Roll,
+    flood: Flood,
     memory: Memory,
     loaded: Option<Loaded>,
     open: ZoneSet,
@@ -184,6 +185,7 @@ impl Minder {
             flat: vec![None; count],
             watch,
             roll: Roll::new(Rule::standard_set()),
+            flood: Flood::default(),
             memory,
             loaded: None,
             open,
@@ -219,6 +221,7 @@ impl Minder {
         // What only a person reads of a setup need not be written down with the state.
         minder.setup.assumptions.clear();
         minder.setup.warnings.clear();
+        minder.keep_out_of_service(at);
         minder.heed_shadow(at.steady);
         minder.open_book();
         Ok(minder)
@@ -307,6 +310,7 @@ impl Minder {
             self.inputs_at.fill(None);
             self.contacts.fill(None);
             self.drive = None;
+            self.flood.forget();
             (self.shown_at, self.blind_since, self.wake_at) = (None, None, None);
         }
     }
@@ -314,8 +318,9 @@ impl Minder {
     fn set_wake_up(&mut self, at: Moment, out: &mut Vec<Action>) {
         let lines = self.talkers.iter().filter_map(Talker::deadline).min();
         let test = self.light_test_from.map(|_| at.steady.plus(Span::from_millis(100)));
-        let wake = [lines, self.roll.deadline(), Some(self.next_show()), Some(self.next_silence()), test];
-        let wake = wake.into_iter().flatten().min();
+        let alarms = [self.roll.deadline(), self.flood.deadline()];
+        let wake = [lines, Some(self.next_show()), Some(self.next_silence()), test].into_iter().chain(alarms);
+        let wake = wake.flatten().min();
         if wake != self.wake_at {
             self.wake_at = wake;
             out.extend(wake.map(Action::WakeAt));

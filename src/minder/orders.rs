@@ -27,7 +27,7 @@ impl Minder {
             self.give_up_fetching(at, out);
         }
         let kept = serde_json::to_value(&command).unwrap_or_default();
-        let answer = self.obey(at, command, out);
+        let answer = self.obey(at, actor, command, out);
         // Progress comes every second and stands in the readings' bands; the rest is worth a record each.
         if kept.get("Progress").is_none() {
             self.keep_entry(at, "command", &(actor, kept, &answer), out);
@@ -38,7 +38,7 @@ impl Minder {
         self.changed = true;
     }
 
-    fn obey(&mut self, at: Moment, command: Command, out: &mut Vec<Action>) -> Answer {
+    fn obey(&mut self, at: Moment, actor: &Actor, command: Command, out: &mut Vec<Action>) -> Answer {
         match command {
             // Fetched before this is asked.
             Command::LoadNamed(name) => Answer::Unknown { name, known: self.cards.clone() },
@@ -48,7 +48,7 @@ impl Minder {
             Command::Progress(told) => self.take_progress(at, told),
             Command::Teach => self.teach(at, out),
             Command::Acknowledge(tag) => self.acknowledge(at, tag),
-            Command::Shelve(tag, span) => answer(self.roll.shelve(tag, at.steady, span)),
+            Command::Shelve(tag, span) => self.shelve(at, actor, tag, span, out),
             Command::Unshelve(tag) => answer(self.roll.unshelve(tag, at.steady)),
             Command::Reset(tag) => answer(self.roll.reset(tag, at.steady)),
             Command::SheetOutcome(outcome, part) => self.note_outcome(at, outcome, part, out),
@@ -61,6 +61,8 @@ impl Minder {
             }
             Command::Survey(order) => self.obey_survey(at, order, out),
             Command::Check(order) => self.obey_check(at, order, out),
+            Command::Remove(tag, why) => self.remove(at, actor, tag, why, out),
+            Command::Return(tag) => self.return_to_service(at, tag, out),
         }
     }
 
@@ -85,7 +87,8 @@ impl Minder {
     fn unload(&mut self, at: Moment) -> Answer {
         self.loaded = None;
         self.set_cutting(at, None);
-        self.watch.job_changed(at.steady);
+        self.watch.sheet_gone(at.steady);
+        self.close_sheet(at.steady);
         self.retry_forecasts(at.steady);
         Answer::Done
     }
@@ -179,9 +182,10 @@ impl Minder {
     }
 }
 
-fn answer(result: Result<(), Refusal>) -> Answer {
+pub(super) fn answer(result: Result<(), Refusal>) -> Answer {
     match result {
         Ok(()) => Answer::Done,
+        Err(Refusal::ShelvedTooLong(most)) => Answer::ShelvedTooLong(most),
         Err(refusal) => Answer::Refused(key(refusal).to_owned()),
     }
 }

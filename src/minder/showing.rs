@@ -1,6 +1,9 @@
 //! What is shown: the view, and when it is sent.
 
+use std::cmp::Reverse;
+
 use super::Minder;
+use super::keeping::SetAside;
 use crate::alarm::{State, Status, Tag};
 use crate::event::Action;
 use crate::gauge::Quality;
@@ -9,7 +12,9 @@ use crate::job::{Card, Progress};
 use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::PartId;
 use crate::units::Vacuum;
-use crate::view::{AlarmView, Degraded, ExpectedView, Guide, JobView, MarginView, Message, View, ZoneView};
+use crate::view::{
+    AlarmView, Degraded, ExpectedView, FloodView, Guide, JobView, MarginView, Message, SetAsideView, View, ZoneView,
+};
 use crate::watch::{Assessment, Basis, Cause, CuttingKnown, Phase, Verdict};
 
 /// The shortest time between two views, unless the word changes.
@@ -76,6 +81,7 @@ impl Minder {
             job: self.job_view(at.steady),
             cards: self.cards.clone(),
             alarms: self.alarm_views(at),
+            flood: self.flood_view(at.steady),
             board: self.board_view(at.steady),
             degraded: self.degraded_views(at),
             acked: self.acked.0,
@@ -219,11 +225,30 @@ impl Minder {
     }
 
     fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
-        self.roll
-            .statuses()
-            .filter(|status| status.state != State::Normal)
-            .map(|status| self.alarm_view(at, status))
-            .collect()
+        let mut shown: Vec<Status> =
+            self.roll.statuses().filter(|status| status.state != State::Normal).collect();
+        if self.flood.since().is_some() {
+            // In a flood the one that came first stays on top, and what is put aside goes below what calls.
+            shown.sort_by_key(|status| (!status.first, status.state.is_set_aside(), Reverse(status.priority)));
+        }
+        shown.into_iter().map(|status| self.alarm_view(at, status)).collect()
+    }
+
+    fn flood_view(&self, at: Steady) -> Option<FloodView> {
+        let since_s = at.since(self.flood.since()?).secs_f64();
+        Some(FloodView { since_s, alarms: self.flood.alarms() })
+    }
+
+    fn set_aside_view(&self, at: Moment, status: &Status) -> Option<SetAsideView> {
+        let aside = matches!(status.state, State::Shelved | State::OutOfService);
+        let SetAside { by, why, at: began } = self.memory.set_aside.get(&status.tag).filter(|_| aside)?;
+        let civil = || Some((at.civil?.micros() - began.civil?.micros()) as f64 / 1e6);
+        Some(SetAsideView {
+            by: by.clone(),
+            why: why.clone(),
+            since: began.civil.map(Utc::rfc3339),
+            since_s: at.since(*began).map(Span::secs_f64).or_else(civil),
+        })
     }
 
     fn alarm_view(&self, at: Moment, status: Status) -> AlarmView {
@@ -239,6 +264,8 @@ impl Minder {
             cause: self.cause_of(status.tag),
             action: Some(Message::new(action_key(status.tag))),
             shelved_for_s: status.shelved_until.map(|until| until.since(at.steady).secs_f64()),
+            shelve_limit_s: status.shelve_limit.secs_f64(),
+            set_aside: self.set_aside_view(at, &status),
         }
     }
 

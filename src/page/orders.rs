@@ -20,6 +20,7 @@ const LONGEST_NAME: usize = 64;
 const DEEPEST_SKIM_MM: f64 = 10.0;
 const LONGEST_RUN_S: f64 = 604_800.0;
 const LONGEST_SHELF_MINUTES: f64 = 24.0 * 60.0;
+const LONGEST_REASON: usize = 200;
 
 /// A body that is JSON of a known form, read within the limits.
 pub(super) struct Body<T>(pub(super) T);
@@ -51,6 +52,13 @@ pub(super) struct Asked {
 pub(super) struct Shelf {
     by: Option<String>,
     minutes: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Removal {
+    by: String,
+    why: String,
 }
 
 #[derive(Deserialize)]
@@ -122,6 +130,23 @@ pub(super) async fn unshelve(desk: Desked, Path(tag): Path<String>, Body(body): 
 
 pub(super) async fn reset(desk: Desked, Path(tag): Path<String>, Body(body): Body<Asked>) -> Outcomes {
     carry_out(desk, body.by, Command::Reset(alarm(&tag)?)).await
+}
+
+/// Work that somebody answers for: who and why are kept, and shown as long as it lasts.
+pub(super) async fn remove(desk: Desked, Path(tag): Path<String>, Body(body): Body<Removal>) -> Outcomes {
+    let told = |name: &str, text: &str| {
+        let length = text.trim().chars().count();
+        if (1..=LONGEST_REASON).contains(&length) && !text.chars().any(char::is_control) {
+            return Ok(text.trim().to_owned());
+        }
+        Err(unprocessable(format!("{name}: give 1 to {LONGEST_REASON} printable characters")))
+    };
+    let (by, why) = (told("by", &body.by)?, told("why", &body.why)?);
+    carry_out(desk, Some(by), Command::Remove(alarm(&tag)?, why)).await
+}
+
+pub(super) async fn return_to_service(desk: Desked, Path(tag): Path<String>, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::Return(alarm(&tag)?)).await
 }
 
 /// `{"card": NAME}` loads the card of that name, `{"card": null}` unloads, anything else is a card itself.
@@ -218,6 +243,11 @@ pub(super) async fn carry_out(State(desk): Desked, by: Option<String>, command: 
         Ok(Answer::Refused(text)) if text.contains(' ') => Err(unprocessable(text)),
         Ok(Answer::Refused(key)) => {
             Err(Problem::new(StatusCode::CONFLICT, "this cannot be done now, the key says why").with_key(key))
+        }
+        Ok(Answer::ShelvedTooLong(most)) => {
+            let minutes = most.secs_f64() / 60.0;
+            let detail = format!("this alarm may be shelved for at most {minutes} minutes at once");
+            Err(Problem::new(StatusCode::CONFLICT, detail).with_key("shelved-too-long").with_limit_minutes(minutes))
         }
         Err(_) => {
             Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the program did not answer in time")

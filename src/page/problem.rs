@@ -17,18 +17,26 @@ pub(super) struct Problem {
     key: Option<String>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     known: Vec<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    limit_minutes: Option<f64>,
 }
 
 impl Problem {
     /// A problem whose title is the status's own, as RFC 9457 section 4.2.1 asks of `about:blank`.
     pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
         let title = status.canonical_reason().unwrap_or("Error");
-        Problem { kind: "about:blank", title, status, detail: detail.into(), key: None, known: Vec::new() }
+        Problem { kind: "about:blank", title, status, detail: detail.into(), key: None, known: Vec::new(), limit_minutes: None }
     }
 
     /// With the key of the sentence that the page shows for it.
     pub(super) fn with_key(mut self, key: impl Into<String>) -> Self {
         self.key = Some(key.into());
+        self
+    }
+
+    /// With the longest time that would have been allowed.
+    pub(super) fn with_limit_minutes(mut self, minutes: f64) -> Self {
+        self.limit_minutes = Some(minutes);
         self
     }
 

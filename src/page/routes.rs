@@ -26,6 +26,8 @@ const LARGEST_BODY: usize = 16 * 1024;
 const HISTORIES_AT_ONCE: usize = 2;
 const USUAL_POINTS: usize = 600;
 const MOST_POINTS: usize = 2400;
+const USUAL_SHIFTS: usize = 2;
+const MOST_SHIFTS: usize = 100;
 /// How long the last view may be the last before the program counts as unwell.
 const WELL_WITHIN_S: f64 = 5.0;
 const DESCRIPTION: &str = include_str!("openapi.json");
@@ -108,6 +110,9 @@ fn table() -> Vec<Route> {
         changes("/api/v1/alarms/{tag}/shelve", orders::shelve),
         changes("/api/v1/alarms/{tag}/unshelve", orders::unshelve),
         changes("/api/v1/alarms/{tag}/reset", orders::reset),
+        changes("/api/v1/alarms/{tag}/remove", orders::remove),
+        changes("/api/v1/alarms/{tag}/return", orders::return_to_service),
+        reads("/api/v1/alarms/load", alarm_load),
         changes("/api/v1/job", orders::job),
         changes("/api/v1/zones", orders::zones),
         changes("/api/v1/progress", orders::progress),
@@ -144,6 +149,31 @@ async fn now(State(desk): State<Arc<Desk>>) -> Response {
 
 async fn alarms(State(desk): State<Arc<Desk>>) -> Response {
     Json(json!({ "alarms": desk.view().alarms })).into_response()
+}
+
+/// How many shifts are told of.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LoadQuery {
+    shifts: Option<usize>,
+}
+
+async fn alarm_load(State(desk): State<Arc<Desk>>, request: Request) -> Result<Response, Problem> {
+    let bad = |detail: String| Problem::new(StatusCode::BAD_REQUEST, detail);
+    let Query(query) = Query::<LoadQuery>::try_from_uri(request.uri()).map_err(|error| bad(error.body_text()))?;
+    let shifts = query.shifts.unwrap_or(USUAL_SHIFTS);
+    if !(1..=MOST_SHIFTS).contains(&shifts) {
+        return Err(bad(format!("shifts: {shifts} is not within 1 to {MOST_SHIFTS}")));
+    }
+    let look_up = async {
+        let _turn = desk.histories.acquire().await.map_err(|error| error.to_string())?;
+        desk.page.program.alarm_load(shifts).await
+    };
+    let shifts = tokio::time::timeout(desk.page.limits.answer_within, look_up)
+        .await
+        .unwrap_or_else(|_| Err("the journal did not answer in time".to_owned()))
+        .map_err(|detail| Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail).with_key("no-history"))?;
+    Ok(Json(json!({ "shifts": shifts })).into_response())
 }
 
 async fn board(State(desk): State<Arc<Desk>>) -> Response {

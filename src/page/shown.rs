@@ -25,6 +25,12 @@ impl Shown {
         for alarm in &mut view.alarms {
             alarm.since_s = alarm.since_s.map(|since| since + later_s);
             alarm.shelved_for_s = alarm.shelved_for_s.map(|left| (left - later_s).max(0.0));
+            if let Some(aside) = &mut alarm.set_aside {
+                aside.since_s = aside.since_s.map(|since| since + later_s);
+            }
+        }
+        if let Some(flood) = &mut view.flood {
+            flood.since_s += later_s;
         }
         for degraded in &mut view.degraded {
             degraded.since_s += later_s;

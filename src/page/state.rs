@@ -9,7 +9,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Limits, Shown};
 use crate::event::{Actor, Answer, Card, Command, Steady, Utc};
-use crate::view::{Guides, Quality};
+use crate::view::{AlarmLoadView, Guides, Quality};
 
 /// Everything the page is built over; cheap to clone.
 #[derive(Clone)]
@@ -45,6 +45,11 @@ pub trait Program: Send + Sync + 'static {
     ///
     /// The error says what is wrong with the journal.
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>>;
+
+    /// What the alarms asked for in the present shift and those before it, at most `shifts`, the newest first.
+    ///
+    /// The error says what is wrong with the journal.
+    fn alarm_load(&self, shifts: usize) -> BoxFuture<'static, Result<Vec<AlarmLoadView>, String>>;
 
     /// Reads a posted job card; the error names the field and the limit.
     ///

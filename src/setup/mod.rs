@@ -15,6 +15,7 @@ mod notes;
 mod program;
 mod section;
 mod service;
+mod shifts;
 mod suction;
 mod tree;
 
@@ -25,6 +26,7 @@ use serde::{Deserialize, Serialize};
 
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
+pub use shifts::Shifts;
 use notes::{Closed, Notes};
 use section::{PLAIN, Section};
 
@@ -81,6 +83,9 @@ pub struct Setup {
     /// The shop's prices, minutes and limits.
     #[serde(default)]
     pub terms: Terms,
+    /// The shop's shifts.
+    #[serde(default)]
+    pub shifts: Shifts,
     /// Static friction of a sheet on this board as a dragging test found it, for materials whose card says nothing.
     #[serde(default)]
     pub friction: Option<f64>,
@@ -290,6 +295,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
     let machine = program::machine(&root.section("machine"));
     let terms = care::terms(&root.section("prices"), &root.section("care"));
+    let shifts = shifts::shifts(&root.section("shop"));
     let devices::Devices { lines, gauges, lights } = devices?;
     let inputs::Inputs { inputs, contacts, hold } = inputs?;
     Some(Setup {
@@ -308,6 +314,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         watch: watch?,
         machine: machine?,
         terms: terms?,
+        shifts: shifts?,
         friction: friction?,
         obstacles: obstacles?,
         full_scale: full_scale?,

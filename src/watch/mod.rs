@@ -162,6 +162,19 @@ impl Watch {
         }
     }
 
+    /// The sheet is off the table, as told: what was found of it is over, and whatever lies there is looked at anew.
+    pub fn sheet_gone(&mut self, at: Steady) {
+        self.job_changed(at);
+        self.loss = Loss::None;
+        self.collapsed_since = None;
+        self.cutting = CuttingKnown::No;
+        [&mut self.low, &mut self.high, &mut self.thin].into_iter().for_each(Deadband::clear);
+        self.conditions = Conditions { no_reading: self.conditions.no_reading, ..Conditions::default() };
+        if let Some(sheet) = &mut self.sheet {
+            *sheet = Sheet { settled: sheet.settled.map(|_| at), reported: false, in_band: false };
+        }
+    }
+
     /// Time passed in which nothing was watched: what was known from one reading to the next, and how far the level was from the model,
     /// is to be learned anew, so that what happened meanwhile is no sudden loss. Where the level is now is judged as ever.
     pub fn interrupt(&mut self) {

@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use futures_util::FutureExt;
 use futures_util::future::{BoxFuture, ready};
-use holdwatch::alarm::{Priority, State, Tag};
+use holdwatch::alarm::{Load, Move, Priority, State, Tag};
 use holdwatch::event::{Actor, Answer, Command};
 use holdwatch::gauge::Quality;
 use holdwatch::job::Card;
@@ -15,7 +15,7 @@ use holdwatch::lamp::{Lamp, Pattern};
 use holdwatch::moment::{Steady, Utc};
 use holdwatch::page::{Bucket, HistorySpan, Limits, PageState, Program, Shown};
 use holdwatch::view::{
-    AlarmView, Basis, BoardView, Degraded, ExpectedView, Guides, JobView, MarginView, Message, Source, View, ZoneView,
+    AlarmLoadView, AlarmView, Basis, BoardView, Degraded, ExpectedView, FloodView, Guides, JobView, MarginView, Message, SetAsideView, Source, View, ZoneView,
 };
 use holdwatch::watch::Verdict;
 use tokio::sync::watch;
@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 pub(crate) const AT: &str = "2026-03-02T10:52:00.000Z";
 
 /// The names of the scenes.
-pub(crate) const SCENES: [&str; 19] = [
+pub(crate) const SCENES: [&str; 20] = [
     "tight",
     "taught",
     "simulated",
@@ -45,6 +45,7 @@ pub(crate) const SCENES: [&str; 19] = [
     "crowded",
     "hostile",
     "sheet-ended",
+    "flooded",
 ];
 
 /// The view of a scene; `None` for a name that is not in [`SCENES`].
@@ -71,6 +72,7 @@ pub(crate) fn scene(name: &str) -> Option<View> {
         "starting" => starting(&mut view),
         "first-run" => first_run(&mut view),
         "crowded" => crowded(&mut view),
+        "flooded" => flooded(&mut view),
         "hostile" => hostile(&mut view),
         "sheet-ended" => view.ask_outcome = Some(412),
         _ => return None,
@@ -125,6 +127,7 @@ fn tight() -> View {
         }),
         cards: ["alder-doors", "drawer-fronts", "shelf-pins"].map(str::to_owned).to_vec(),
         alarms: vec![],
+        flood: None,
         board: BoardView { leak_index: Some(1.1), sheets: 34, skim_in_sheets: Some(21.0), ..BoardView::default() },
         degraded: vec![],
         acked: 81_204,
@@ -166,6 +169,8 @@ fn alarm(tag: Tag, priority: Priority, cause: &str, action: &str) -> AlarmView {
         cause: Some(Message::new(cause)),
         action: Some(Message::new(action)),
         shelved_for_s: None,
+        shelve_limit_s: 28_800.0,
+        set_aside: None,
     }
 }
 
@@ -267,6 +272,24 @@ fn crowded(view: &mut View) {
     }
 }
 
+/// Twelve alarms in ten minutes, one of them out of service and one that can wait.
+fn flooded(view: &mut View) {
+    loose(view, Tag::PumpLost, "cause-pump-stopped");
+    view.flood = Some(FloodView { since_s: 95.0, alarms: 12 });
+    view.alarms[0].first = true;
+    let more = [(Tag::NoReading, Priority::Medium), (Tag::NotSaving, Priority::Low), (Tag::LevelHigh, Priority::Medium)];
+    view.alarms.extend(more.map(|(tag, priority)| alarm(tag, priority, "cause-gauge-or-line", "do-no-reading")));
+    let removed = view.alarms.last_mut().unwrap();
+    removed.state = State::OutOfService;
+    removed.set_aside = Some(SetAsideView {
+        by: "whoever mends the valve".to_owned(),
+        why: Some("the valve of zone 3 is at the workshop".to_owned()),
+        since: Some("2026-03-01T15:04:00.000Z".to_owned()),
+        since_s: Some(71_280.0),
+    });
+    view.degraded = ["alarm-flood", "alarm-out-of-service"].map(degraded).to_vec();
+}
+
 fn hostile(view: &mut View) {
     let nasty = "<img src=x onerror=alert(1)>\u{202e}=cmd()\n".to_owned() + &"long-name-".repeat(12);
     view.table = nasty.clone();
@@ -323,6 +346,22 @@ impl Program for Shop {
 
     fn history(&self, span: HistorySpan) -> BoxFuture<'static, Result<Vec<Bucket>, String>> {
         if self.journal { ready(Ok(past(span))).boxed() } else { ready(Err("the disk is gone".to_owned())).boxed() }
+    }
+
+    fn alarm_load(&self, shifts: usize) -> BoxFuture<'static, Result<Vec<AlarmLoadView>, String>> {
+        let shift = |n: usize| {
+            let hours = |hours: i64| Utc::from_micros(1_790_000_000_000_000 + hours * 3_600_000_000);
+            let from = -8 * i64::try_from(n).unwrap();
+            let step = |second: u64, from, to| Move { tag: Tag::LevelLow, from, to, at: Steady::from_nanos(second * 1_000_000_000) };
+            let moves = [
+                step(60, State::Normal, State::Unacknowledged),
+                step(90, State::Unacknowledged, State::Acknowledged),
+                step(200, State::Acknowledged, State::Normal),
+            ];
+            let load = Load::of(&moves, Steady::from_nanos(0), Steady::from_nanos(28_800_000_000_000));
+            AlarmLoadView::of(&load, hours(from), hours(from + 8))
+        };
+        if self.journal { ready(Ok((0..shifts).map(shift).collect())).boxed() } else { ready(Err("the disk is gone".to_owned())).boxed() }
     }
 
     fn parse_card(&self, posted: serde_json::Value) -> Result<Card, String> {

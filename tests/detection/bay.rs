@@ -57,14 +57,14 @@ impl Shop {
         known.entry(key).or_insert_with(|| brief.answer(&boards(&brief)).unwrap()).clone()
     }
 
-    fn plant(&self, scene: Scene, truth: Truth) -> Plant {
+    fn plant(&self, scenes: &[Scene], truth: Truth) -> Plant {
         let condensed = Arc::clone(&self.condensed);
         let condense = move |table: &Table, load: &TableLoad| {
             let key = format!("{:?}{load:?}", table.air.room);
             let mut known = condensed.lock().unwrap();
             known.entry(key).or_insert_with(|| ClosedForm::condense(table, load).zones().clone()).clone()
         };
-        Plant::new(&self.setup.table, &self.cards, &[scene], truth, Box::new(condense)).unwrap()
+        Plant::new(&self.setup.table, &self.cards, scenes, truth, Box::new(condense)).unwrap()
     }
 }
 
@@ -90,6 +90,8 @@ pub(crate) struct Bay<'a> {
     number: String,
     /// Pascals that the level is lower by than the table has it.
     dropped: f64,
+    /// How long nothing went on at the table while the gauge was read.
+    idle: Span,
     /// Forecasts of jobs that are still being reckoned; if there is no list, each is there at once.
     pub(crate) reckoned_late: Option<Vec<(RequestId, Request)>>,
 }
@@ -99,8 +101,14 @@ pub(crate) const INTERVAL: Span = Span::from_millis(100);
 
 impl<'a> Bay<'a> {
     pub(crate) fn new(shop: &'a Shop, scene: Scene, truth: Truth, seed: u64) -> Self {
+        Bay::day(shop, &[scene], truth, seed)
+    }
+
+    /// Scenes one after the other, with the gauge where the first has it.
+    pub(crate) fn day(shop: &'a Shop, scenes: &[Scene], truth: Truth, seed: u64) -> Self {
         let mut setup = shop.setup.clone();
-        setup.gauges[0].place = scene.gauge_place();
+        let place = scenes[0].gauge_place();
+        setup.gauges[0].place = place;
         let began = Moment { boot: BootId(1), steady: Steady::from_nanos(0), civil: None, synced: false };
         let minder = Minder::new(setup.clone(), Vec::new(), Remembered::default(), began).unwrap();
         let mut chance = Chance::seeded(seed);
@@ -109,10 +117,10 @@ impl<'a> Bay<'a> {
         let mut bay = Bay {
             shop,
             minder,
-            plant: shop.plant(scene, truth),
+            plant: shop.plant(scenes, truth),
             chance,
             now: Span::ZERO,
-            place: scene.gauge_place(),
+            place,
             setup,
             zero,
             ripple,
@@ -123,6 +131,7 @@ impl<'a> Bay<'a> {
             hold_number: false,
             number: String::new(),
             dropped: 0.0,
+            idle: Span::ZERO,
             reckoned_late: None,
         };
         bay.step(Event::LineUp(LineId(0)));
@@ -140,6 +149,22 @@ impl<'a> Bay<'a> {
     /// One interval: the controller's words, then a reading.
     pub(crate) fn advance(&mut self) -> View {
         self.pass(INTERVAL);
+        self.read()
+    }
+
+    /// One interval of a break: nothing goes on at the table, and the gauge is read.
+    pub(crate) fn rest(&mut self) -> View {
+        self.now = Span::from_nanos(self.now.nanos() + INTERVAL.nanos());
+        self.idle = Span::from_nanos(self.idle.nanos() + INTERVAL.nanos());
+        self.read()
+    }
+
+    /// The time at the table, breaks left out.
+    pub(crate) fn worked(&self) -> Span {
+        Span::from_nanos(self.now.nanos() - self.idle.nanos())
+    }
+
+    fn read(&mut self) -> View {
         if !self.hold_number {
             let shaking = (std::f64::consts::TAU * (self.ripple * self.now.secs_f64()).fract()).sin();
             let shaking = 80.0 * self.plant.levels().pump_speed * shaking;
@@ -157,7 +182,7 @@ impl<'a> Bay<'a> {
     /// Seconds in which nobody watches, though the table is cut and its controller knows how far.
     pub(crate) fn skip(&mut self, secs: f64) {
         self.now = Span::from_secs_f64(self.now.secs_f64() + secs);
-        self.plant.advance(self.now, &mut |_| {});
+        self.plant.advance(self.worked(), &mut |_| {});
     }
 
     /// The level at the gauge, in pascals of vacuum.
@@ -178,9 +203,9 @@ impl<'a> Bay<'a> {
     fn pass(&mut self, span: Span) {
         self.now = Span::from_nanos(self.now.nanos() + span.nanos());
         let mut said = Vec::new();
-        self.plant.advance(self.now, &mut |report| said.push(report));
+        self.plant.advance(self.worked(), &mut |report| said.push(report));
         for report in said {
-            let at = report.at_s;
+            let at = report.at_s + self.idle.secs_f64();
             match self.as_told(report) {
                 Some(Command::Progress(ProgressTold::Fraction(_))) if !self.tells_progress => {}
                 Some(told @ Command::Progress(_)) => self.held_back.push((at + self.late, told)),

@@ -6,6 +6,7 @@ mod bay;
 #[path = "../support/chance.rs"]
 mod chance;
 mod charts;
+mod day;
 mod kerf_table;
 mod rig;
 mod scenes;

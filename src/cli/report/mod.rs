@@ -1,6 +1,7 @@
 //! `report`: a board's history, trend and care, to read, to print and as CSV.
 
 mod ahead;
+mod alarm_load;
 mod causes;
 mod checks;
 mod csv;
@@ -56,7 +57,7 @@ pub(super) struct Report {
     /// Write a page to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Write sheets.csv, care.csv, alarms.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
+    /// Write sheets.csv, care.csv, alarms.csv, alarm-load.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
     #[arg(long, value_name = "FOLDER")]
     csv: Option<PathBuf>,
 }
@@ -72,7 +73,11 @@ impl Report {
         let story = Story::read(&Where::from_text(&self.journal), window, ground.as_ref())?;
         let outlook = setup.as_ref().map(|setup| Outlook::of(&story.board, &story.book, &setup.terms, &setup.table));
         let mornings = checks::read(&Where::from_text(&self.journal), window)?;
+        let shifts = setup.as_ref().map(|setup| setup.shifts.clone()).unwrap_or_default();
+        let until = story.sheets.iter().filter_map(|sheet| sheet.at.civil).max();
+        let loads = alarm_load::read(&Where::from_text(&self.journal), window, &shifts, until)?;
         let mut extra = checks::told(&mornings);
+        extra.extend(alarm_load::told(&loads));
         if let Some(outlook) = &outlook {
             extra.extend(causes::told(outlook));
             extra.extend(scars(&story, outlook));
@@ -87,6 +92,7 @@ impl Report {
         if let Some(folder) = &self.csv {
             csv::write(&story, outlook.as_ref(), folder)?;
             checks::write(&mornings, folder)?;
+            alarm_load::write(&loads, folder)?;
         }
         println!("{name}: {} sheets, {} care, {} alarms", story.sheets.len(), story.care.len(), story.alarms.len());
         for line in now(&story).iter().chain(&extra) {

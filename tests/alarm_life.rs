@@ -1,0 +1,223 @@
+//! Alarms as a shop lives with them: the whole minder in made time, at a bus of our own making.
+
+#![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by a panic")]
+
+#[path = "support/bench.rs"]
+#[allow(dead_code, reason = "another test uses the rest of it")]
+mod bench;
+
+use bench::{Bench, moment};
+use holdwatch::alarm::State;
+use holdwatch::event::{Actor, Answer, Command, CommandId, Event, ProgressTold, Span, Tag};
+use holdwatch::minder::{Memory, Minder, Remembered};
+use holdwatch::view::{AlarmView, Verdict, View};
+
+const SHOP: &str = r#"[table]
+name = "Router 1"
+altitude_m = 0
+[pump]
+class = "claw"
+nameplate_m3_h = 250
+[board]
+class = "light"
+thickness_mm = 18
+length_mm = 2440
+width_mm = 1220
+rims = "sealed"
+[zones]
+rows = 1
+columns = 2
+margin_mm = 20
+[watch]
+shadow_sheets = 0
+[[line]]
+name = "vacuum"
+port = "/dev/serial/by-id/adapter"
+protocol = "modbus-rtu"
+baud = 115200
+[[gauge]]
+name = "table"
+line = "vacuum"
+place = "manifold"
+unit_id = 1
+table = "input"
+register = 0
+kind = "i16"
+scale = 0.1
+unit = "mbar"
+counts = "vacuum"
+range = [0, 1000]
+"#;
+
+fn alarm(view: &View, tag: Tag) -> Option<AlarmView> {
+    view.alarms.iter().find(|alarm| alarm.tag == tag).cloned()
+}
+
+fn state(bench: &Bench, tag: Tag) -> State {
+    alarm(&bench.view(), tag).map_or(State::Normal, |alarm| alarm.state)
+}
+
+/// A level that wobbles a little, as levels do.
+fn hold(bench: &mut Bench, secs: f64, mbar: f64) {
+    bench.run_with(secs, |bench| {
+        let step = (bench.now.nanos() / 100_000_000 % 5) as f64 - 2.0;
+        bench.level(1, 0, mbar + 0.4 * step);
+    });
+}
+
+/// A sheet lies seated and is cut, as told.
+fn cutting() -> Bench {
+    let mut bench = Bench::new(SHOP);
+    hold(&mut bench, 15.0, 700.0);
+    assert_eq!(bench.command(Command::Progress(ProgressTold::Cutting(true))), Answer::Done);
+    hold(&mut bench, 10.0, 700.0);
+    bench
+}
+
+/// The gauge falls silent and comes back: one alarm.
+fn drop_out(bench: &mut Bench) {
+    bench.silent.push(1);
+    hold(bench, 4.0, 700.0);
+    bench.silent.clear();
+    hold(bench, 8.0, 700.0);
+}
+
+#[test]
+fn an_alarm_out_of_service_says_who_and_why_and_is_not_forgotten_over_a_restart() {
+    let mut bench = Bench::new(SHOP);
+    let why = "the gauge is at the workshop".to_owned();
+    let removed = Event::Command(Actor("ann".into()), CommandId(7), Command::Remove(Tag::NoReading, why.clone()));
+    bench.step(removed);
+    assert_eq!(bench.answers.last(), Some(&Answer::Done));
+    bench.silent.push(1);
+    bench.run(10.0);
+    let check = |view: &View| {
+        let alarm = alarm(view, Tag::NoReading).unwrap();
+        assert_eq!(alarm.state, State::OutOfService);
+        let aside = alarm.set_aside.unwrap();
+        assert_eq!((aside.by.as_str(), aside.why.as_ref()), ("ann", Some(&why)));
+        assert!(view.degraded.iter().any(|way| way.name == "alarm-out-of-service"));
+        aside.since_s.unwrap()
+    };
+    assert!((check(&bench.view()) - 10.0).abs() < 1e-6);
+    // Blind is said all the same; nobody is called by it.
+    assert_eq!(bench.view().verdict, Verdict::Blind);
+    assert!(bench.entries("command").last().unwrap().contains("the gauge is at the workshop"));
+    assert_eq!(bench.command(Command::Remove(Tag::NoReading, "again".into())), Answer::Refused("set-aside".into()));
+    assert_eq!(bench.command(Command::Remove(Tag::LevelLow, " ".into())), Answer::Refused("who-and-why".into()));
+
+    let memory = Memory::from_record(bench.entries("memory").last().unwrap()).unwrap();
+    let remembered = || Remembered { memory: Some(memory.clone()), ..Remembered::default() };
+    let mut again = Minder::new(bench.setup.clone(), Vec::new(), remembered(), moment(bench.now)).unwrap();
+    assert!((check(&again.view_at(moment(bench.now))) - 10.0).abs() < 1e-6);
+    let mut out = Vec::new();
+    let back = Event::Command(Actor("ann".into()), CommandId(1), Command::Return(Tag::NoReading));
+    again.step(moment(bench.now), back, &mut out);
+    let view = again.view_at(moment(bench.now));
+    assert!(alarm(&view, Tag::NoReading).is_none_or(|alarm| alarm.set_aside.is_none()));
+    assert!(!view.degraded.iter().any(|way| way.name == "alarm-out-of-service"));
+
+    // What lasts calls again once it is back in service.
+    assert_eq!(bench.command(Command::Return(Tag::NoReading)), Answer::Done);
+    assert_eq!(state(&bench, Tag::NoReading), State::Unacknowledged);
+    let twice = bench.command(Command::Return(Tag::NoReading));
+    assert_eq!(twice, Answer::Refused("not-out-of-service".into()));
+}
+
+#[test]
+fn an_alarm_put_back_into_service_while_sheets_are_in_shadow_stays_held_back() {
+    let mut bench = Bench::new(&SHOP.replace("shadow_sheets = 0", "shadow_sheets = 3"));
+    assert_eq!(bench.command(Command::Remove(Tag::LevelLow, "a trial".into())), Answer::Done);
+    assert_eq!(state(&bench, Tag::LevelLow), State::OutOfService);
+    assert_eq!(bench.command(Command::Return(Tag::LevelLow)), Answer::Done);
+    assert_eq!(state(&bench, Tag::LevelLow), State::Suppressed);
+}
+
+#[test]
+fn shelving_tells_who_and_for_how_long_at_most() {
+    let mut bench = cutting();
+    hold(&mut bench, 4.0, 350.0);
+    assert_eq!(state(&bench, Tag::SuddenLoss), State::Unacknowledged);
+    let limit = alarm(&bench.view(), Tag::SuddenLoss).unwrap().shelve_limit_s;
+    assert!((limit - 600.0).abs() < 1e-9);
+    let longer = Command::Shelve(Tag::SuddenLoss, Span::from_secs(601));
+    assert_eq!(bench.command(longer), Answer::ShelvedTooLong(Span::from_secs(600)));
+    assert_eq!(bench.command(Command::Shelve(Tag::SuddenLoss, Span::from_secs(600))), Answer::Done);
+    let aside = alarm(&bench.view(), Tag::SuddenLoss).unwrap().set_aside.unwrap();
+    assert_eq!((aside.by.as_str(), aside.why), ("test", None));
+}
+
+#[test]
+fn unloading_closes_what_belonged_to_the_sheet() {
+    for shelve in [false, true] {
+        let mut bench = cutting();
+        hold(&mut bench, 4.0, 350.0);
+        assert_eq!((bench.view().verdict, state(&bench, Tag::SuddenLoss)), (Verdict::Loose, State::Unacknowledged));
+        if shelve {
+            bench.command(Command::Shelve(Tag::SuddenLoss, Span::from_secs(600)));
+        }
+        bench.command(Command::Unload);
+        // A loss that nobody has seen stays until somebody has, also one that was quiet.
+        assert_eq!(state(&bench, Tag::SuddenLoss), State::ReturnedUnacknowledged);
+        hold(&mut bench, 6.0, 350.0);
+        assert_ne!(bench.view().verdict, Verdict::Loose);
+        assert_eq!(state(&bench, Tag::SuddenLoss), State::ReturnedUnacknowledged);
+        assert_eq!(bench.command(Command::Acknowledge(Tag::SuddenLoss)), Answer::Done);
+        assert_eq!(state(&bench, Tag::SuddenLoss), State::Normal);
+    }
+    // The same by the level alone, once the machine has stopped: the sheet is taken off, and what does not latch is over at once.
+    let mut bench = cutting();
+    hold(&mut bench, 60.0, 700.0);
+    for level in (0..150).map(|step| 700.0 - 2.4 * f64::from(step)) {
+        hold(&mut bench, 1.0, level);
+    }
+    assert_eq!(state(&bench, Tag::LevelLow), State::Unacknowledged, "{:?}", bench.view().why);
+    bench.command(Command::Unload);
+    assert_eq!(state(&bench, Tag::LevelLow), State::Normal);
+}
+
+#[test]
+fn a_flood_is_said_keeps_the_first_on_top_and_ends() {
+    let mut bench = Bench::new(SHOP);
+    hold(&mut bench, 5.0, 700.0);
+    for _ in 0..10 {
+        drop_out(&mut bench);
+    }
+    assert!(bench.view().flood.is_none());
+    drop_out(&mut bench);
+    let view = bench.view();
+    assert_eq!(view.flood.unwrap().alarms, 11);
+    assert!(view.degraded.iter().any(|way| way.name == "alarm-flood"));
+    assert_eq!(bench.entries("flood"), [r#"["begins",11]"#]);
+    // What is put aside goes below what calls, though the roll has it above.
+    bench.step(Event::StoreTrouble("the disk is full".into()));
+    bench.run(6.0);
+    assert_eq!(bench.command(Command::Shelve(Tag::NoReading, Span::from_secs(3_600))), Answer::Done);
+    let tags: Vec<Tag> = bench.view().alarms.iter().map(|alarm| alarm.tag).collect();
+    assert_eq!(tags, [Tag::NotSaving, Tag::NoReading]);
+    hold(&mut bench, 600.0, 700.0);
+    assert!(bench.view().flood.is_none());
+    assert_eq!(bench.entries("flood").len(), 2);
+    let tags: Vec<Tag> = bench.view().alarms.iter().map(|alarm| alarm.tag).collect();
+    assert_eq!(tags, [Tag::NoReading, Tag::NotSaving]);
+}
+
+/// The horn calls for what must be done now; an alarm that comes again and again in a flood has called.
+#[test]
+fn in_a_flood_the_horn_does_not_sound_for_what_chatters() {
+    let mut bench = cutting();
+    let mut sounded = Vec::new();
+    for _ in 0..14 {
+        let mut horn = false;
+        for _ in 0..4 {
+            hold(&mut bench, 1.0, 350.0);
+            horn |= bench.view().light.horn;
+        }
+        let calls = state(&bench, Tag::SuddenLoss) == State::Unacknowledged;
+        sounded.push((calls, horn, bench.view().flood.is_some()));
+        hold(&mut bench, 11.0, 700.0);
+    }
+    assert!(sounded.iter().all(|(calls, ..)| *calls), "{sounded:?}");
+    assert!(sounded.iter().all(|(_, horn, flood)| horn != flood), "{sounded:?}");
+    assert!(sounded.iter().filter(|(.., flood)| *flood).count() >= 3, "{sounded:?}");
+}

@@ -80,9 +80,8 @@ impl Load {
             chattering: Tag::ALL.into_iter().filter(|tag| chattering(&of(*tag))).collect(),
             fleeting: turns(moves).iter().filter(|turn| within(turn.from) && turn.is_fleeting(&onsets)).count(),
             stale: stale_tags(moves, from, to),
-            priorities: Priority::ALL.map(|priority| {
-                onsets.iter().filter(|(tag, _)| Rule::standard(*tag).priority == priority).count()
-            }),
+            priorities: Priority::ALL
+                .map(|priority| onsets.iter().filter(|(tag, _)| Rule::standard(*tag).priority == priority).count()),
             shelved: moved(State::Shelved),
             out_of_service: moved(State::OutOfService),
         }
@@ -108,9 +107,8 @@ struct Turn {
 impl Turn {
     fn is_fleeting(&self, onsets: &[(Tag, Steady)]) -> bool {
         let Some(over) = self.over else { return false };
-        let again = |(tag, at): &&(Tag, Steady)| {
-            *tag == self.tag && *at > self.from && at.since(self.from) <= NOT_AGAIN_WITHIN
-        };
+        let again =
+            |(tag, at): &&(Tag, Steady)| *tag == self.tag && *at > self.from && at.since(self.from) <= NOT_AGAIN_WITHIN;
         over.since(self.from) < FLEETING_WITHIN && onsets.iter().find(again).is_none()
     }
 }

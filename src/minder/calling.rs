@@ -74,14 +74,7 @@ impl Minder {
         }
     }
 
-    pub(super) fn shelve(
-        &mut self,
-        at: Moment,
-        actor: &Actor,
-        tag: Tag,
-        span: Span,
-        out: &mut Vec<Action>,
-    ) -> Answer {
+    pub(super) fn shelve(&mut self, at: Moment, actor: &Actor, tag: Tag, span: Span, out: &mut Vec<Action>) -> Answer {
         let shelved = self.roll.shelve(tag, at.steady, span);
         if shelved.is_ok() {
             self.memory.set_aside.insert(tag, SetAside { by: actor.0.clone(), why: None, at });
@@ -91,14 +84,7 @@ impl Minder {
     }
 
     /// Takes an alarm out of service, which only work that somebody answers for does.
-    pub(super) fn remove(
-        &mut self,
-        at: Moment,
-        actor: &Actor,
-        tag: Tag,
-        why: String,
-        out: &mut Vec<Action>,
-    ) -> Answer {
+    pub(super) fn remove(&mut self, at: Moment, actor: &Actor, tag: Tag, why: String, out: &mut Vec<Action>) -> Answer {
         if actor.0.trim().is_empty() || why.trim().is_empty() {
             return Answer::Refused("who-and-why".to_owned());
         }

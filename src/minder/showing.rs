@@ -225,8 +225,7 @@ impl Minder {
     }
 
     fn alarm_views(&self, at: Moment) -> Vec<AlarmView> {
-        let mut shown: Vec<Status> =
-            self.roll.statuses().filter(|status| status.state != State::Normal).collect();
+        let mut shown: Vec<Status> = self.roll.statuses().filter(|status| status.state != State::Normal).collect();
         if self.flood.since().is_some() {
             // In a flood the one that came first stays on top, and what is put aside goes below what calls.
             shown.sort_by_key(|status| (!status.first, status.state.is_set_aside(), Reverse(status.priority)));

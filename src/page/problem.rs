@@ -25,7 +25,15 @@ impl Problem {
     /// A problem whose title is the status's own, as RFC 9457 section 4.2.1 asks of `about:blank`.
     pub(super) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
         let title = status.canonical_reason().unwrap_or("Error");
-        Problem { kind: "about:blank", title, status, detail: detail.into(), key: None, known: Vec::new(), limit_minutes: None }
+        Problem {
+            kind: "about:blank",
+            title,
+            status,
+            detail: detail.into(),
+            key: None,
+            known: Vec::new(),
+            limit_minutes: None,
+        }
     }
 
     /// With the key of the sentence that the page shows for it.

@@ -26,9 +26,9 @@ use serde::{Deserialize, Serialize};
 
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
-pub use shifts::Shifts;
 use notes::{Closed, Notes};
 use section::{PLAIN, Section};
+pub use shifts::Shifts;
 
 /// Coefficients of static friction, from ice to rubber.
 const FRICTION: (f64, f64) = (0.02, 1.5);

@@ -34,7 +34,7 @@ impl Shifts {
     /// The shift that holds an instant: its beginning, and the next one's. None only at the ends of the calendar.
     pub fn holding(&self, at: Utc) -> Option<(Utc, Utc)> {
         let zone = self.time_zone();
-        let day = Timestamp::from_microsecond(at.micros()).ok()?.to_zoned(zone.clone()).date();
+        let day = zone.to_datetime(Timestamp::from_microsecond(at.micros()).ok()?).date();
         let around = (-1..=2).filter_map(|days| day.checked_add(days.days()).ok());
         let begins: Vec<Utc> = around.flat_map(|day| self.begins_on(day, &zone)).collect();
         let next = begins.iter().position(|begin| *begin > at)?;
@@ -53,7 +53,7 @@ impl Shifts {
             .iter()
             .filter_map(|minute| {
                 let (hour, minute) = (i8::try_from(minute / 60).ok()?, i8::try_from(minute % 60).ok()?);
-                let begins = zone.to_ambiguous_zoned(day.at(hour, minute, 0, 0)).compatible().ok()?;
+                let begins = zone.to_ambiguous_zoned_datetime(day.at(hour, minute, 0, 0)).compatible().ok()?;
                 Some(Utc::from_micros(begins.timestamp().as_microsecond()))
             })
             .collect();

@@ -75,7 +75,11 @@ impl AlarmLoadView {
             crowded_share: load.crowded_share,
             floods: load.floods,
             flood_share: load.flood_share,
-            most_frequent: load.most_frequent.iter().map(|(tag, count)| TagCount { tag: *tag, count: *count }).collect(),
+            most_frequent: load
+                .most_frequent
+                .iter()
+                .map(|(tag, count)| TagCount { tag: *tag, count: *count })
+                .collect(),
             most_frequent_share: load.most_frequent_share(),
             chattering: load.chattering.clone(),
             fleeting: load.fleeting,

@@ -15,7 +15,8 @@ use holdwatch::lamp::{Lamp, Pattern};
 use holdwatch::moment::{Steady, Utc};
 use holdwatch::page::{Bucket, HistorySpan, Limits, PageState, Program, Shown};
 use holdwatch::view::{
-    AlarmLoadView, AlarmView, Basis, BoardView, Degraded, ExpectedView, FloodView, Guides, JobView, MarginView, Message, SetAsideView, Source, View, ZoneView,
+    AlarmLoadView, AlarmView, Basis, BoardView, Degraded, ExpectedView, FloodView, Guides, JobView, MarginView,
+    Message, SetAsideView, Source, View, ZoneView,
 };
 use holdwatch::watch::Verdict;
 use tokio::sync::watch;
@@ -277,7 +278,8 @@ fn flooded(view: &mut View) {
     loose(view, Tag::PumpLost, "cause-pump-stopped");
     view.flood = Some(FloodView { since_s: 95.0, alarms: 12 });
     view.alarms[0].first = true;
-    let more = [(Tag::NoReading, Priority::Medium), (Tag::NotSaving, Priority::Low), (Tag::LevelHigh, Priority::Medium)];
+    let more =
+        [(Tag::NoReading, Priority::Medium), (Tag::NotSaving, Priority::Low), (Tag::LevelHigh, Priority::Medium)];
     view.alarms.extend(more.map(|(tag, priority)| alarm(tag, priority, "cause-gauge-or-line", "do-no-reading")));
     let removed = view.alarms.last_mut().unwrap();
     removed.state = State::OutOfService;
@@ -352,7 +354,12 @@ impl Program for Shop {
         let shift = |n: usize| {
             let hours = |hours: i64| Utc::from_micros(1_790_000_000_000_000 + hours * 3_600_000_000);
             let from = -8 * i64::try_from(n).unwrap();
-            let step = |second: u64, from, to| Move { tag: Tag::LevelLow, from, to, at: Steady::from_nanos(second * 1_000_000_000) };
+            let step = |second: u64, from, to| Move {
+                tag: Tag::LevelLow,
+                from,
+                to,
+                at: Steady::from_nanos(second * 1_000_000_000),
+            };
             let moves = [
                 step(60, State::Normal, State::Unacknowledged),
                 step(90, State::Unacknowledged, State::Acknowledged),
@@ -361,7 +368,11 @@ impl Program for Shop {
             let load = Load::of(&moves, Steady::from_nanos(0), Steady::from_nanos(28_800_000_000_000));
             AlarmLoadView::of(&load, hours(from), hours(from + 8))
         };
-        if self.journal { ready(Ok((0..shifts).map(shift).collect())).boxed() } else { ready(Err("the disk is gone".to_owned())).boxed() }
+        if self.journal {
+            ready(Ok((0..shifts).map(shift).collect())).boxed()
+        } else {
+            ready(Err("the disk is gone".to_owned())).boxed()
+        }
     }
 
     fn parse_card(&self, posted: serde_json::Value) -> Result<Card, String> {

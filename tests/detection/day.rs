@@ -64,7 +64,8 @@ fn forty_sheets_with_breaks_blow_offs_and_reloads_call_nobody() {
             }
         }
         let into = now - each * sheet as f64;
-        let share: f64 = handling(sheet).iter().filter(|(at, long, _)| (*at..at + long).contains(&into)).map(|part| part.2).sum();
+        let share: f64 =
+            handling(sheet).iter().filter(|(at, long, _)| (*at..at + long).contains(&into)).map(|part| part.2).sum();
         bay.drop_level(-lost);
         lost = share * bay.level();
         bay.drop_level(lost);

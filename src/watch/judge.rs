@@ -39,7 +39,14 @@ impl Watch {
             return;
         };
         if look.blank || !(look.settled || look.cutting == CuttingKnown::Told) {
+            self.moved |= !look.settled && look.cutting == CuttingKnown::No;
             return;
+        }
+        if std::mem::take(&mut self.moved) {
+            // A sheet that was pressed down again lies in another way: what was said of the one before is no measure of it.
+            self.low.clear();
+            self.high.clear();
+            self.low_gap = None;
         }
         let error = self.detector.deviation_of_mean(self.recent.len() as f64);
         let band = (DEADBAND * level.abs()).max(DEADBAND_ERRORS * error);

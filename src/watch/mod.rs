@@ -62,6 +62,8 @@ pub struct Watch {
     loss: Loss,
     blank_until: Option<Steady>,
     zones_moved: bool,
+    /// Whether the sheet was moved, uncut, since its level was last compared with the band.
+    moved: bool,
     /// What the last sample was compared with, and whether that followed the kerf.
     compared: Option<(Basis, bool)>,
     last_mid: Option<f64>,
@@ -128,6 +130,7 @@ impl Watch {
             loss: Loss::None,
             blank_until: None,
             zones_moved: false,
+            moved: false,
             compared: None,
             last_mid: None,
             last_live: None,

@@ -13,6 +13,7 @@ use crate::expectation::Forecast;
 pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
 pub use crate::job::Card;
 use crate::lamp::Pattern;
+pub use crate::line::WiresId;
 pub use crate::moment::{Moment, Span, Steady, Utc};
 use crate::table::ZoneSet;
 pub use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
@@ -177,6 +178,10 @@ pub enum Event {
     Surveyed(RequestId, Result<Box<Finding>, String>),
     /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
     CardRead(RequestId, Result<Option<Box<Card>>, String>),
+    /// The levels of a device's wires that are read: at the first look, at every change, and at least once a second.
+    Wires(WiresId, u64),
+    /// A device's wires cannot be used.
+    WiresLost(WiresId, LineCause),
 }
 
 /// One reading as kept.
@@ -281,4 +286,6 @@ pub enum Action {
     Guide(Box<Guides>),
     /// Read the card of this name, with its program.
     ReadCard(RequestId, String),
+    /// Set the levels of a device's wires that are switched.
+    Switch(WiresId, u64),
 }

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::line::LineId;
+use crate::line::{LineId, WiresId};
 use crate::moment::{Span, Steady};
 
 /// One lamp of the light. Steady and flashing are the only two codes; no finer one is read at a glance.
@@ -68,12 +68,22 @@ pub struct Pattern {
     pub white: Lamp,
     /// Whether the horn sounds.
     pub horn: bool,
+    /// Whether the machine is advised to hold its feed. Advice, and never a safety function.
+    #[serde(default)]
+    pub feed_hold: bool,
 }
 
 impl Pattern {
     /// Everything dark: nobody is watching.
-    pub const DARK: Pattern =
-        Pattern { red: Lamp::Off, yellow: Lamp::Off, green: Lamp::Off, blue: Lamp::Off, white: Lamp::Off, horn: false };
+    pub const DARK: Pattern = Pattern {
+        red: Lamp::Off,
+        yellow: Lamp::Off,
+        green: Lamp::Off,
+        blue: Lamp::Off,
+        white: Lamp::Off,
+        horn: false,
+        feed_hold: false,
+    };
 
     /// One colour alone, silent.
     pub fn only(colour: Colour, lamp: Lamp) -> Self {
@@ -97,6 +107,12 @@ impl Pattern {
     #[must_use]
     pub fn with_horn(self) -> Self {
         Pattern { horn: true, ..self }
+    }
+
+    /// The same with the machine advised to hold its feed.
+    #[must_use]
+    pub fn with_feed_hold(self) -> Self {
+        Pattern { feed_hold: true, ..self }
     }
 
     /// The lamp of one colour.
@@ -125,6 +141,71 @@ impl Pattern {
 /// How long the whole lamp test lasts.
 pub const LAMP_TEST: Span = Span::from_millis(5_500);
 
+/// What one output of a light is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Duty {
+    /// A colour's lamp.
+    Lamp(Colour),
+    /// The horn.
+    Horn,
+    /// Changes once a second as long as this program runs.
+    Heartbeat,
+    /// Advises the machine to hold its feed. If it pulses, it is on for the first half of each second only, for a timing relay that
+    /// lets go when the pulses stay away: an output that stays as it was when this program dies must not go on asking.
+    FeedHold {
+        /// Whether it pulses.
+        pulses: bool,
+    },
+}
+
+impl Duty {
+    /// Whether the output is on for a pattern at an instant.
+    pub fn is_on(self, pattern: &Pattern, at: Steady) -> bool {
+        match self {
+            Duty::Lamp(colour) => pattern.lamp(colour).is_lit(at),
+            Duty::Horn => pattern.horn,
+            Duty::Heartbeat => (at.nanos() / SECOND).is_multiple_of(2),
+            Duty::FeedHold { pulses } => pattern.feed_hold && (!pulses || Lamp::Flashing.is_lit(at)),
+        }
+    }
+
+    /// Whether it changes by itself, without another pattern.
+    pub fn turns(self, pattern: &Pattern) -> bool {
+        match self {
+            Duty::Lamp(colour) => pattern.lamp(colour) == Lamp::Flashing,
+            Duty::Horn => false,
+            Duty::Heartbeat => true,
+            Duty::FeedHold { pulses } => pulses && pattern.feed_hold,
+        }
+    }
+}
+
+/// A light whose outputs are wires: the modem-control lines of a serial port, or lines of a GPIO chip.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WiredLight {
+    /// The name the setup gives it.
+    pub name: String,
+    /// The device that has the wires.
+    pub wires: WiresId,
+    /// Each output's duty, its place among the device's outputs, and whether it is on at a low level.
+    pub outputs: Vec<(Duty, u8, bool)>,
+}
+
+impl WiredLight {
+    /// The levels of its outputs at an instant, each at its place in the word; and a word of those places.
+    pub fn levels(&self, pattern: &Pattern, at: Steady) -> (u64, u64) {
+        self.outputs.iter().fold((0, 0), |(levels, places), (duty, place, low)| {
+            let bit = 1_u64.checked_shl(u32::from(*place)).unwrap_or_default();
+            (if duty.is_on(pattern, at) == *low { levels } else { levels | bit }, places | bit)
+        })
+    }
+
+    /// Whether an output changes by itself, without another pattern.
+    pub fn turns(&self, pattern: &Pattern) -> bool {
+        self.outputs.iter().any(|(duty, ..)| duty.turns(pattern))
+    }
+}
+
 /// A relay unit on a Modbus line that switches the light: one coil for each colour, one for the horn.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LightSettings {
@@ -149,15 +230,20 @@ pub struct LightSettings {
     /// A coil that changes once a second as long as this program runs, for a relay that cuts the light's supply when
     /// the change stays away.
     pub heartbeat: Option<u16>,
+    /// A coil that pulses while the machine is advised to hold its feed; see [`Duty::FeedHold`].
+    #[serde(default)]
+    pub feed_hold: Option<u16>,
 }
 
 impl LightSettings {
     /// The state of each coil at an instant, in the order of their addresses; a coil named twice is on if either is.
     pub fn coils(&self, pattern: &Pattern, at: Steady) -> Vec<(u16, bool)> {
-        let lamps = Colour::ALL.map(|colour| (self.coil(colour), pattern.lamp(colour).is_lit(at)));
-        let others = [(self.horn, pattern.horn), (self.heartbeat, (at.nanos() / SECOND).is_multiple_of(2))];
+        let lamps = Colour::ALL.map(|colour| (self.coil(colour), Duty::Lamp(colour)));
+        let hold = (self.feed_hold, Duty::FeedHold { pulses: true });
+        let others = [(self.horn, Duty::Horn), (self.heartbeat, Duty::Heartbeat), hold];
+        let duties = lamps.into_iter().chain(others);
         let mut coils: Vec<(u16, bool)> =
-            lamps.into_iter().chain(others).filter_map(|(coil, on)| coil.map(|coil| (coil, on))).collect();
+            duties.filter_map(|(coil, duty)| Some((coil?, duty.is_on(pattern, at)))).collect();
         coils.sort_unstable_by_key(|(coil, on)| (*coil, !on));
         coils.dedup_by_key(|(coil, _)| *coil);
         coils
@@ -199,6 +285,7 @@ mod tests {
             white: Some(7),
             horn: Some(0),
             heartbeat: Some(8),
+            feed_hold: None,
         }
     }
 
@@ -262,5 +349,39 @@ mod tests {
             assert_eq!(light().coils(&pattern, millis(start)), light().coils(&pattern, before));
             assert_ne!(light().coils(&pattern, before), light().coils(&pattern, turn));
         }
+    }
+
+    fn wired(outputs: &[(Duty, u8, bool)]) -> WiredLight {
+        WiredLight { name: "wired".into(), wires: WiresId(0), outputs: outputs.to_vec() }
+    }
+
+    #[test]
+    fn a_pattern_becomes_the_levels_of_wires() {
+        let (red, yellow) = (Duty::Lamp(Colour::Red), Duty::Lamp(Colour::Yellow));
+        let light = wired(&[(red, 0, false), (yellow, 2, true), (Duty::Horn, 3, false)]);
+        let levels = |pattern: Pattern, at| light.levels(&pattern, millis(at)).0;
+        assert_eq!(light.levels(&Pattern::DARK, millis(0)).1, 0b1101);
+        // Yellow is on at a low level.
+        assert_eq!(levels(Pattern::DARK, 0), 0b0100);
+        assert_eq!(levels(Pattern::only(Colour::Yellow, Lamp::Steady), 700), 0b0000);
+        let danger = Pattern::only(Colour::Red, Lamp::Flashing).with_horn();
+        assert_eq!((levels(danger, 100), levels(danger, 600)), (0b1101, 0b1100));
+        assert!(light.turns(&danger) && !light.turns(&Pattern::only(Colour::Red, Lamp::Steady)));
+    }
+
+    /// An output that keeps its level when the program dies must not go on asking, so it pulses; one that falls by itself is steady.
+    #[test]
+    fn advice_to_hold_the_feed_pulses_where_an_output_keeps_its_level() {
+        let asked = Pattern::only(Colour::Red, Lamp::Steady).with_feed_hold();
+        for (pulses, early, late) in [(true, 1, 0), (false, 1, 1)] {
+            let hold = wired(&[(Duty::FeedHold { pulses }, 0, false)]);
+            assert_eq!((hold.levels(&asked, millis(100)).0, hold.levels(&asked, millis(600)).0), (early, late));
+            assert_eq!(hold.turns(&asked), pulses);
+            assert_eq!(hold.levels(&Pattern::only(Colour::Red, Lamp::Steady), millis(100)).0, 0);
+        }
+        let coil = LightSettings { feed_hold: Some(9), ..light() };
+        let on = |at| coil.coils(&asked, millis(at)).contains(&(9, true));
+        assert_eq!((on(0), on(500)), (true, false));
+        assert!(coil.coils(&Pattern::DARK, millis(0)).contains(&(9, false)));
     }
 }

@@ -1,4 +1,4 @@
-//! A serial line: its name among others, its speed and the form of its characters.
+//! A serial line: its name among others, its speed and the form of its characters. And wires that are switched and read one by one.
 
 use serde::{Deserialize, Serialize};
 
@@ -86,6 +86,83 @@ impl LineSettings {
         };
         Span::from_secs_f64(count * (1.0 + data + check + stop) / f64::from(self.baud.max(1)))
     }
+}
+
+/// Wires of one device, by their place in the setup.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct WiresId(pub u16);
+
+/// What a device's wires are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum WiresKind {
+    /// The modem-control lines of a serial port that carries nothing else.
+    ModemLines,
+    /// Lines of a GPIO character device.
+    GpioChip,
+}
+
+/// A modem-control line that a computer reads (the circuits of ITU-T V.24, from memory).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ModemInput {
+    /// Clear to send.
+    Cts,
+    /// Data set ready.
+    Dsr,
+    /// Data carrier detect.
+    Dcd,
+    /// Ring indicator.
+    Ri,
+}
+
+impl ModemInput {
+    /// All there are, each in the place of its number.
+    pub const ALL: [ModemInput; 4] = [ModemInput::Cts, ModemInput::Dsr, ModemInput::Dcd, ModemInput::Ri];
+}
+
+/// A modem-control line that a computer switches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ModemOutput {
+    /// Request to send.
+    Rts,
+    /// Data terminal ready.
+    Dtr,
+}
+
+impl ModemOutput {
+    /// All there are, each in the place of its number.
+    pub const ALL: [ModemOutput; 2] = [ModemOutput::Rts, ModemOutput::Dtr];
+}
+
+/// What holds a wire that is read while nothing drives it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Pull {
+    /// Nothing of the chip's own.
+    #[default]
+    None,
+    /// A resistor to the supply.
+    Up,
+    /// A resistor to ground.
+    Down,
+}
+
+/// The wires of one device. A word of levels has a bit for each, the lowest for the first.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WiresSettings {
+    /// The device's path.
+    pub path: String,
+    /// What they are.
+    pub kind: WiresKind,
+    /// The wires that are read: the number of a [`ModemInput`], or a line's offset on its chip; 64 at most.
+    pub inputs: Vec<(u32, Pull)>,
+    /// The wires that are switched: the number of a [`ModemOutput`], or a line's offset; 64 at most.
+    pub outputs: Vec<u32>,
+    /// The levels of those at rest, with nothing lit, sounded or asked for.
+    pub at_rest: u64,
+    /// Time from one look at the wires that are read to the next.
+    pub every: Span,
 }
 
 #[cfg(test)]

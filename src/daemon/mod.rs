@@ -2,6 +2,8 @@
 //!
 //! Tasks, and what runs between them:
 //! - one task for each line (`port`): bytes and losses go to the worker, bytes to write come from it;
+//! - one task for each device with wires (`wires`): levels go to the worker, those that are wanted come from it;
+//! - one task that posts to the webhook (`webhook`), if there is one;
 //! - the worker (`worker`): takes events, steps the minder, carries its actions out; it never waits for any other task;
 //! - the journal's writer: takes records from a bounded channel that the worker only ever tries, and publishes how far it is;
 //! - the page, in a thread of its own: shows the newest view, and passes commands to the worker;
@@ -22,6 +24,8 @@ mod replay;
 mod shift_load;
 mod shine;
 mod store;
+mod webhook;
+mod wires;
 mod worker;
 
 use std::net::SocketAddr;
@@ -48,7 +52,7 @@ pub use replay::{ReplayError, Replayed, replay};
 pub use shift_load::{ACTIVE_BEFORE, shift_loads};
 pub use shine::{Shine, ShineError, shine};
 
-use crate::event::{Actor, Command, Event, LineId};
+use crate::event::{Actor, Command, Event, LineId, WiresId};
 use crate::journal::{self, JournalError};
 use crate::minder::{Minder, MinderError};
 use crate::page::{self, Limits, PageState, Shown};
@@ -125,6 +129,8 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
 
     let (events, waiting) = mpsc::channel(WAITING_EVENTS);
     let outboxes = tend_lines(&setup, &minder, &events, &stop, &tasks);
+    let levels = tend_wires(&setup, &events, &stop, &tasks);
+    let hook = tell_webhook(&setup, &stop, &tasks);
     let setup = Arc::new(setup);
     let (asked, asking) = mpsc::channel(64);
     let first = Shown { view: minder.view_at(clock.now()), made: clock.steady() };
@@ -166,6 +172,8 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         asking,
         standing,
         outboxes,
+        levels,
+        hook,
         inbox: inbox.clone(),
         shown,
         guides,
@@ -255,6 +263,31 @@ fn tend_lines(
             outbox
         })
         .collect()
+}
+
+/// Where each device's wires are told the levels that are wanted.
+fn tend_wires(
+    setup: &Setup,
+    events: &mpsc::Sender<Event>,
+    stop: &CancellationToken,
+    tasks: &TaskTracker,
+) -> Vec<watch::Sender<u64>> {
+    let devices = setup.wires.iter().zip(0..);
+    devices
+        .map(|(settings, id)| {
+            let (wanted, levels) = watch::channel(settings.at_rest);
+            let (settings, events, stop) = (settings.clone(), events.clone(), stop.clone());
+            tasks.spawn(wires::Tended { id: WiresId(id), settings, events, levels, stop }.run());
+            wanted
+        })
+        .collect()
+}
+
+fn tell_webhook(setup: &Setup, stop: &CancellationToken, tasks: &TaskTracker) -> Option<mpsc::Sender<String>> {
+    let webhook = setup.webhook.clone()?;
+    let (hook, messages) = mpsc::channel(webhook::WAITING);
+    tasks.spawn(webhook::post_all(webhook, messages, stop.clone()));
+    Some(hook)
 }
 
 async fn stop_on_signal(stop: CancellationToken) {

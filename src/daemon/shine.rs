@@ -7,7 +7,7 @@ use tokio::runtime::Builder;
 use tokio::time::timeout;
 
 use super::clock::Clock;
-use super::port;
+use super::{port, wires};
 use crate::event::{LineCause, LineId};
 use crate::gauge::{Heard, Talker, UnfitLine};
 use crate::lamp::{LAMP_TEST, Pattern};
@@ -63,6 +63,8 @@ const DARK_LIMIT: Span = Span::from_secs(2);
 pub fn shine(setup: &Setup, shine: Shine) -> Result<(), ShineError> {
     let runtime = Builder::new_current_thread().enable_all().build().map_err(ShineError::Runtime)?;
     runtime.block_on(async {
+        let test = shine == Shine::Test;
+        wires::shine(setup, &Clock::new(1.0), test).await.map_err(|(line, cause)| ShineError::Line { line, cause })?;
         for (settings, line) in setup.lines.iter().zip(0..) {
             let lights: Vec<_> = setup.lights.iter().filter(|light| light.line == LineId(line)).cloned().collect();
             if lights.is_empty() {

@@ -13,9 +13,9 @@ use super::black_box::Recorder;
 use super::cards::Folder;
 use super::clock::Clock;
 use super::compute::Computer;
-use super::notify;
+use super::{notify, webhook};
 use crate::board::survey::Reading;
-use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
+use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Record, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
 use crate::minder::Minder;
 use crate::moment::{Moment, Span, Steady};
@@ -57,6 +57,8 @@ pub(super) struct Worker {
     pub(super) asking: mpsc::Receiver<Asked>,
     pub(super) standing: watch::Receiver<Standing>,
     pub(super) outboxes: Vec<mpsc::Sender<Vec<u8>>>,
+    pub(super) levels: Vec<watch::Sender<u64>>,
+    pub(super) hook: Option<mpsc::Sender<String>>,
     pub(super) inbox: mpsc::Sender<Write>,
     pub(super) shown: watch::Sender<Arc<Shown>>,
     pub(super) guides: watch::Sender<Arc<Guides>>,
@@ -150,6 +152,7 @@ impl Worker {
             Action::Record(record) => {
                 running.last_seq = record.seq;
                 tell_log(&record.fact);
+                self.tell_webhook(&record);
                 self.keep(Write::Record(record));
             }
             Action::Show(view) => {
@@ -161,6 +164,11 @@ impl Worker {
                 self.guides.send_replace(Arc::new(*guides));
             }
             Action::ReadCard(id, name) => self.read_card(id, name),
+            Action::Switch(id, levels) => {
+                if let Some(device) = self.levels.get(usize::from(id.0)) {
+                    device.send_replace(levels);
+                }
+            }
             Action::WakeAt(when) => running.wake_at = when,
             Action::Answer(id, answer) => {
                 if let Some(asker) = running.answers.remove(&id) {
@@ -175,6 +183,15 @@ impl Worker {
         let taken = self.outboxes.get(usize::from(line.0)).map(|outbox| outbox.try_send(bytes));
         if taken.is_none_or(|taken| taken.is_err()) {
             debug!(?line, "the line takes no more frames; one is dropped");
+        }
+    }
+
+    fn tell_webhook(&self, record: &Record) {
+        if let Some(hook) = &self.hook
+            && let Some(message) = webhook::message(&self.setup, record)
+            && hook.try_send(message).is_err()
+        {
+            debug!("the webhook takes no more messages; one is dropped");
         }
     }
 

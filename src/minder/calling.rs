@@ -146,7 +146,7 @@ impl Minder {
 
     fn pattern(&mut self, at: Steady) -> Pattern {
         if let Some(test) = self.light_test_from.and_then(|from| Pattern::lamp_test(at.since(from))) {
-            return test;
+            return if self.advises_to_hold() { test.with_feed_hold() } else { test };
         }
         self.light_test_from = None;
         let white = Pattern::only(Colour::White, Lamp::Steady);
@@ -156,7 +156,14 @@ impl Minder {
         }
         let pattern = self.pattern_of(&assessment);
         let pattern = if self.asks_for_care(at) { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
+        let pattern = if self.advises_to_hold() { pattern.with_feed_hold() } else { pattern };
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
+    }
+
+    /// Whether the machine is advised to hold its feed: while the word is LOOSE, if a contact for it was wired.
+    fn advises_to_hold(&self) -> bool {
+        let loose = self.assessment.is_some_and(|assessment| assessment.verdict == Verdict::Loose);
+        loose && self.memory.shadow_left == 0 && self.setup.asks_to_hold()
     }
 
     fn pattern_of(&self, assessment: &Assessment) -> Pattern {

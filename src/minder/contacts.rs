@@ -1,33 +1,136 @@
-//! Contacts: zones, *cutting now* and the wired *Seen it*, as bits that are read.
+//! Contacts: zones, *cutting now* and the wired *Seen it*, as bits that are read of units and of wires; and the wires that are switched.
+
+use serde::{Deserialize, Serialize};
 
 use super::Minder;
-use crate::event::{Action, Inputs};
+use crate::event::{Action, Inputs, LineCause};
 use crate::gauge::InputId;
-use crate::moment::Moment;
-use crate::setup::ContactMeans;
+use crate::lamp::next_turn;
+use crate::line::WiresId;
+use crate::moment::{Moment, Steady};
+use crate::setup::{ContactAt, ContactMeans, ContactSettings};
 use crate::table::ZoneId;
+
+/// One contact as it was last read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Contact {
+    /// What it says, if it is read.
+    says: Option<bool>,
+    /// What a wire says that has not held for long enough, and since when.
+    turning: Option<(bool, Steady)>,
+}
+
+/// One device's wires.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub(super) struct Wires {
+    /// When they were last read.
+    heard: Option<Steady>,
+    /// The levels that those that are switched were last set to.
+    set: Option<u64>,
+}
 
 impl Minder {
     /// Takes the bits of an input, and heeds what the contacts among them say.
     pub(super) fn take_bits(&mut self, at: Moment, input: InputId, bits: u64, out: &mut Vec<Action>) {
-        let mut said = Inputs::default();
+        let said: Vec<(usize, bool)> =
+            self.contacts_at(ContactAt::Input(input)).map(|(place, of)| (place, is_on(bits, of))).collect();
+        self.inputs_at[usize::from(input.0)] = Some(at.steady);
+        self.take_contacts(at, &said, out);
+    }
+
+    /// Takes the levels of a device's wires; a contact counts once it has held.
+    pub(super) fn take_wires(&mut self, at: Moment, id: WiresId, levels: u64, out: &mut Vec<Action>) {
+        let Some(wires) = self.wires.get_mut(usize::from(id.0)) else { return };
+        let back = wires.heard.is_none();
+        wires.heard = Some(at.steady);
+        if back {
+            self.restore_from(&self.wires_gone(id));
+        }
+        let says: Vec<(usize, bool)> =
+            self.contacts_at(ContactAt::Wires(id)).map(|(place, of)| (place, is_on(levels, of))).collect();
+        for (place, says) in says {
+            let contact = &mut self.contacts[place];
+            contact.turning = match contact.turning {
+                _ if contact.says == Some(says) => None,
+                Some((turning, since)) if turning == says => Some((says, since)),
+                Some(_) | None => Some((says, at.steady)),
+            };
+        }
+        self.heed_wires(at, out);
+    }
+
+    /// Heeds the contacts on wires that have held for long enough.
+    pub(super) fn heed_wires(&mut self, at: Moment, out: &mut Vec<Action>) {
+        let contacts = self.contacts.iter().zip(&self.setup.contacts).enumerate();
+        let held = contacts.filter_map(|(place, (contact, settings))| {
+            let (says, since) = contact.turning?;
+            // The first that is heard of it holds at once: nothing is known that it could bounce from.
+            (contact.says.is_none() || at.steady.since(since) >= settings.debounce).then_some((place, says))
+        });
+        let held: Vec<(usize, bool)> = held.collect();
+        for (place, _) in &held {
+            self.contacts[*place].turning = None;
+        }
+        self.take_contacts(at, &held, out);
+    }
+
+    /// When [`Minder::heed_wires`] next has something to do, or a wire that is switched changes by itself.
+    pub(super) fn wires_deadline(&self, at: Steady) -> Option<Steady> {
+        let contacts = self.contacts.iter().zip(&self.setup.contacts);
+        let held = contacts.filter_map(|(contact, settings)| Some(contact.turning?.1.plus(settings.debounce)));
+        let turns = self.setup.wired_lights.iter().any(|light| light.turns(&self.light)).then(|| next_turn(at));
+        held.chain(turns).min()
+    }
+
+    /// Sets the wires that are switched where their levels have changed.
+    pub(super) fn switch_wires(&mut self, at: Steady, out: &mut Vec<Action>) {
+        for (id, settings) in (0..).zip(&self.setup.wires) {
+            let Some(wires) = self.wires.get_mut(usize::from(id)).filter(|_| !settings.outputs.is_empty()) else {
+                continue;
+            };
+            let levels = self.setup.wire_levels(WiresId(id), &self.light, at);
+            if wires.set != Some(levels) {
+                wires.set = Some(levels);
+                out.push(Action::Switch(WiresId(id), levels));
+            }
+        }
+    }
+
+    pub(super) fn wires_lost(&mut self, at: Moment, id: WiresId, cause: &LineCause, out: &mut Vec<Action>) {
+        let Some(wires) = self.wires.get_mut(usize::from(id.0)) else { return };
+        wires.heard = None;
+        let name = self.wires_gone(id);
+        self.degrade(at, &name);
+        let path = self.setup.wires[usize::from(id.0)].path.clone();
+        self.keep_entry(at, "wires-lost", &(path, cause), out);
+    }
+
+    fn wires_gone(&self, id: WiresId) -> String {
+        format!("output-{}-gone", self.setup.wires.get(usize::from(id.0)).map_or("", |wires| wires.path.as_str()))
+    }
+
+    fn contacts_at(&self, at: ContactAt) -> impl Iterator<Item = (usize, &ContactSettings)> {
+        self.setup.contacts.iter().enumerate().filter(move |(_, contact)| contact.at == at)
+    }
+
+    /// Heeds what contacts say, each by its place.
+    fn take_contacts(&mut self, at: Moment, said: &[(usize, bool)], out: &mut Vec<Action>) {
+        let mut told = Inputs::default();
         let mut open = self.open;
-        for (place, contact) in self.setup.contacts.iter().enumerate().filter(|(_, contact)| contact.input == input) {
-            let says = (bits >> contact.bit & 1 == 1) != contact.inverted;
-            let before = self.contacts[place].replace(says);
-            match contact.means {
+        for (place, says) in said.iter().copied() {
+            let before = self.contacts[place].says.replace(says);
+            match self.setup.contacts[place].means {
                 ContactMeans::ZoneOpen(zone) => {
                     open = if says { open.with(ZoneId(zone)) } else { open.without(ZoneId(zone)) };
                 }
-                ContactMeans::Cutting => said.cutting = Some(says),
-                ContactMeans::Seen => said.seen |= says && before == Some(false),
+                ContactMeans::Cutting => told.cutting = Some(says),
+                ContactMeans::Seen => told.seen |= says && before == Some(false),
             }
         }
-        said.open = Some(open).filter(|open| *open != self.open);
-        said.cutting = said.cutting.filter(|cutting| Some(*cutting) != self.cutting);
-        self.inputs_at[usize::from(input.0)] = Some(at.steady);
-        if said != Inputs::default() {
-            self.heed_inputs(at, &said, out);
+        told.open = Some(open).filter(|open| *open != self.open);
+        told.cutting = told.cutting.filter(|cutting| Some(*cutting) != self.cutting);
+        if told != Inputs::default() {
+            self.heed_inputs(at, &told, out);
         }
     }
 
@@ -35,15 +138,28 @@ impl Minder {
     pub(super) fn notice_lost_contacts(&mut self, at: Moment) {
         for place in 0..self.setup.contacts.len() {
             let contact = &self.setup.contacts[place];
-            let input = usize::from(contact.input.0);
-            let patience = self.setup.watch.stale_after.max(self.setup.inputs[input].every.times(3.0));
-            let heard = self.inputs_at[input].map_or(self.awake_since, |heard| heard.max(self.awake_since));
+            let (heard, every) = match contact.at {
+                ContactAt::Input(input) => {
+                    let input = usize::from(input.0);
+                    (self.inputs_at[input], self.setup.inputs[input].every)
+                }
+                ContactAt::Wires(id) => {
+                    let id = usize::from(id.0);
+                    (self.wires[id].heard, self.setup.wires[id].every)
+                }
+            };
+            let patience = self.setup.watch.stale_after.max(every.times(3.0));
+            let heard = heard.map_or(self.awake_since, |heard| heard.max(self.awake_since));
             let (lost, means) = (at.steady.since(heard) > patience, contact.means);
             let name = format!("contact-{}-silent", contact.name);
             self.say_whether(at, lost, &name);
-            if lost && self.contacts[place].take().is_some() && means == ContactMeans::Cutting {
+            if lost && std::mem::take(&mut self.contacts[place]).says.is_some() && means == ContactMeans::Cutting {
                 self.set_cutting(at, None);
             }
         }
     }
+}
+
+fn is_on(bits: u64, contact: &ContactSettings) -> bool {
+    (bits >> contact.bit & 1 == 1) != contact.inverted
 }

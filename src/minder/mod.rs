@@ -45,6 +45,7 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
+use contacts::{Contact, Wires};
 use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
@@ -117,8 +118,8 @@ pub struct Minder {
     loaded: Option<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
-    /// What each contact says, if it is read.
-    contacts: Vec<Option<bool>>,
+    contacts: Vec<Contact>,
+    wires: Vec<Wires>,
     /// When each input was last read.
     inputs_at: Vec<Option<Steady>>,
     drive: DriveTold,
@@ -168,7 +169,8 @@ impl Minder {
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
-        let (contacts, inputs_at) = (vec![None; setup.contacts.len()], vec![None; setup.inputs.len()]);
+        let (contacts, inputs_at) = (vec![Contact::default(); setup.contacts.len()], vec![None; setup.inputs.len()]);
+        let wires = vec![Wires::default(); setup.wires.len()];
         let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
@@ -191,6 +193,7 @@ impl Minder {
             open,
             cutting: None,
             contacts,
+            wires,
             inputs_at,
             drive: None,
             sees_leaks: None,
@@ -221,6 +224,7 @@ impl Minder {
         // What only a person reads of a setup need not be written down with the state.
         minder.setup.assumptions.clear();
         minder.setup.warnings.clear();
+        minder.setup.webhook = None;
         minder.keep_out_of_service(at);
         minder.heed_shadow(at.steady);
         minder.open_book();
@@ -244,6 +248,8 @@ impl Minder {
             Event::Due => {}
             Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
+            Event::Wires(id, levels) => self.take_wires(at, id, levels, out),
+            Event::WiresLost(id, cause) => self.wires_lost(at, id, &cause, out),
         }
         self.settle(at, out);
     }
@@ -285,7 +291,9 @@ impl Minder {
         self.follow_guided(at, out);
         self.notice_silence(at, out);
         self.move_alarms(at, out);
+        self.heed_wires(at, out);
         self.set_light(at, out);
+        self.switch_wires(at.steady, out);
         self.serve_lines(at, out);
         self.show_if_due(at, out);
         self.set_wake_up(at, out);
@@ -308,7 +316,8 @@ impl Minder {
             // Its steady time is of another start of the computer.
             self.newest.fill(None);
             self.inputs_at.fill(None);
-            self.contacts.fill(None);
+            self.contacts.fill(Contact::default());
+            self.wires.fill(Wires::default());
             self.drive = None;
             self.flood.forget();
             (self.shown_at, self.blind_since, self.wake_at) = (None, None, None);
@@ -318,7 +327,7 @@ impl Minder {
     fn set_wake_up(&mut self, at: Moment, out: &mut Vec<Action>) {
         let lines = self.talkers.iter().filter_map(Talker::deadline).min();
         let test = self.light_test_from.map(|_| at.steady.plus(Span::from_millis(100)));
-        let alarms = [self.roll.deadline(), self.flood.deadline()];
+        let alarms = [self.roll.deadline(), self.flood.deadline(), self.wires_deadline(at.steady)];
         let wake = [lines, Some(self.next_show()), Some(self.next_silence()), test].into_iter().chain(alarms);
         let wake = wake.flatten().min();
         if wake != self.wake_at {

@@ -16,8 +16,10 @@ mod serve;
 mod shown;
 mod state;
 mod stream;
+mod webhook;
 
 pub use routes::{router, routes};
 pub use serve::{Limits, serve};
 pub use shown::Shown;
 pub use state::{Bucket, HistorySpan, PageState, Program};
+pub use webhook::{Mailbox, Unposted};

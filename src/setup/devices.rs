@@ -5,25 +5,27 @@
 
 use super::notes::{Complaint, complaint};
 use super::section::{MILLISECONDS, PLAIN, Section, named, nearest};
+use super::wires::{Wiring, is_wired};
 use crate::gauge::{AsciiTalk, GaugeSettings, NumberKind, Place, RegisterTable, RegisterTalk, Signal, Talk, WordOrder};
-use crate::lamp::LightSettings;
+use crate::lamp::{LightSettings, WiredLight};
 use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits};
 use crate::moment::Span;
 use crate::table::Table;
 use crate::units::{AbsolutePressure, PressureConvention, PressureUnit};
 
-/// Everything on the serial lines.
+/// Everything on the serial lines, and the lights on wires.
 pub(super) struct Devices {
     pub(super) lines: Vec<LineSettings>,
     pub(super) gauges: Vec<GaugeSettings>,
     pub(super) lights: Vec<LightSettings>,
+    pub(super) wired_lights: Vec<WiredLight>,
 }
 
 /// The devices from every `[[line]]`, `[[gauge]]` and `[[light]]`; `table` is none if the table is mistaken.
-pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> {
+pub(super) fn devices(root: &Section, table: Option<&Table>, wiring: &mut Wiring) -> Option<Devices> {
     let line_sections = root.sections("line", 16);
     let gauge_sections = root.sections("gauge", 16);
-    let light_sections = root.sections("light", 16);
+    let (wired_sections, light_sections): (Vec<_>, Vec<_>) = root.sections("light", 16).into_iter().partition(is_wired);
     if line_sections.is_empty() {
         root.refuse(complaint("no [[line]] is given", "at least one", "add the serial line that the gauge is on"));
     }
@@ -34,6 +36,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     let gauges = all(gauge_sections.iter().map(|section| gauge(section, lines.as_deref(), table)));
     let gauges = gauges.filter(|gauges| !gauges.is_empty());
     let lights = all(light_sections.iter().map(|section| light(section, lines.as_deref())));
+    let wired_lights = all(wired_sections.iter().map(|section| wiring.light(section)));
     if let Some(lines) = &lines {
         refuse_doubles(&line_sections, lines, "name", |line| &line.name);
         refuse_doubles(&line_sections, lines, "port", |line| &line.port);
@@ -58,7 +61,7 @@ pub(super) fn devices(root: &Section, table: Option<&Table>) -> Option<Devices> 
     if let (Some(gauges), Some(table)) = (&gauges, table) {
         warn_of_ranges(&gauge_sections, gauges, table);
     }
-    Some(Devices { lines: lines?, gauges: gauges?, lights: lights? })
+    Some(Devices { lines: lines?, gauges: gauges?, lights: lights?, wired_lights: wired_lights? })
 }
 
 /// Every value, or none if one is mistaken; all are read first.
@@ -102,7 +105,7 @@ fn data_bits(line: &Section, modbus: bool) -> Option<DataBits> {
 }
 
 /// A device's absolute path; one that may change at the next start is warned of.
-fn port(line: &Section) -> Option<String> {
+pub(super) fn port(line: &Section) -> Option<String> {
     let port = line.text("port").check(|port| {
         if port.starts_with('/') && !port.ends_with('/') && !port.split('/').any(|step| step == "..") {
             return Ok(port);
@@ -532,6 +535,7 @@ fn coils(light: &LightSettings) -> impl Iterator<Item = (&'static str, u16)> {
         ("white", light.white),
         ("horn", light.horn),
         ("heartbeat", light.heartbeat),
+        ("feed_hold", light.feed_hold),
     ];
     lamps.into_iter().filter_map(|(word, coil)| coil.map(|coil| (word, coil)))
 }
@@ -542,7 +546,7 @@ fn light(light: &Section, lines: Option<&[LineSettings]>) -> Option<LightSetting
     let unit = unit_id(light);
     let coil = |word| light.whole(word, 0, 65_535).map(|coil| coil as u16).optional();
     let (red, yellow, green, blue) = (coil("red"), coil("yellow"), coil("green"), coil("blue"));
-    let (white, horn, heartbeat) = (coil("white"), coil("horn"), coil("heartbeat"));
+    let (white, horn, heartbeat, feed_hold) = (coil("white"), coil("horn"), coil("heartbeat"), coil("feed_hold"));
     let line = line?;
     if lines?[usize::from(line.0)].protocol == Protocol::AsciiTalker {
         let complaint =
@@ -561,6 +565,7 @@ fn light(light: &Section, lines: Option<&[LineSettings]>) -> Option<LightSetting
         white: white?,
         horn: horn?,
         heartbeat: heartbeat?,
+        feed_hold: feed_hold?,
     };
     if settings.red.is_none() || settings.yellow.is_none() {
         let remedy = "add the coils of red and yellow, without which no alarm can be shown";

@@ -5,7 +5,8 @@ use super::devices::{
 };
 use super::notes::complaint;
 use super::section::{LEVEL, MILLISECONDS, PLAIN, Section, named};
-use super::{ContactMeans, ContactSettings, DriveSettings, HoldSettings};
+use super::wires::{Wiring, is_wired};
+use super::{ContactAt, ContactMeans, ContactSettings, DriveSettings, HoldSettings};
 use crate::gauge::{BitTable, GaugeSettings, InputId, InputSettings, InputTalk, Talk};
 use crate::line::{LineId, LineSettings, Protocol};
 use crate::moment::Span;
@@ -24,9 +25,16 @@ pub(super) struct Inputs {
 struct Written {
     name: String,
     means: ContactMeans,
-    place: (LineId, u8, BitTable, u16),
+    place: Place,
     inverted: bool,
-    every: Span,
+}
+
+/// Where a contact's bit is.
+enum Place {
+    /// A bit of a unit on a line, read so often.
+    Unit((LineId, u8, BitTable, u16), Span),
+    /// A wire.
+    Wire(ContactAt, u8, Span),
 }
 
 /// The most bits that are read at once.
@@ -39,9 +47,10 @@ pub(super) fn inputs(
     lines: Option<&[LineSettings]>,
     gauges: Option<&[GaugeSettings]>,
     table: Option<&Table>,
+    wiring: &mut Wiring,
 ) -> Option<Inputs> {
     let sections = root.sections("contact", 32);
-    let contacts = all(sections.iter().map(|section| contact(section, lines, table)));
+    let contacts = all(sections.iter().map(|section| contact(section, lines, table, wiring)));
     if let Some(contacts) = &contacts {
         refuse_doubles(&sections, contacts, "name", |contact| &contact.name);
     }
@@ -50,9 +59,15 @@ pub(super) fn inputs(
     let mut found = Inputs::default();
     let gauges = gauges.unwrap_or_default();
     for contact in contacts? {
-        let (input, bit) = found.read_bit(&contact);
-        let Written { name, means, inverted, .. } = contact;
-        found.contacts.push(ContactSettings { name, means, input, bit, inverted });
+        let Written { name, means, place, inverted } = contact;
+        let (at, bit, debounce) = match place {
+            Place::Unit(place, every) => {
+                let (input, bit) = found.read_bit(place, every);
+                (ContactAt::Input(input), bit, Span::ZERO)
+            }
+            Place::Wire(at, bit, debounce) => (at, bit, debounce),
+        };
+        found.contacts.push(ContactSettings { name, means, at, bit, inverted, debounce });
     }
     if let Some((settings, at_rest, at_full)) = drive? {
         let input = found.add(settings);
@@ -93,29 +108,45 @@ impl Inputs {
     }
 
     /// The input that reads a contact's bit, and which of its bits: neighbours are read together.
-    fn read_bit(&mut self, contact: &Written) -> (InputId, u8) {
-        let (line, unit, table, address) = contact.place;
+    fn read_bit(&mut self, place: (LineId, u8, BitTable, u16), every: Span) -> (InputId, u8) {
+        let (line, unit, table, address) = place;
         for (place, input) in (0..).zip(&mut self.inputs) {
             let InputTalk::Bits { unit: its, table: of, address: first, count } = &mut input.talk else { continue };
             if (input.line, *its, *of) == (line, unit, table)
                 && (*first..first.saturating_add(MOST_BITS)).contains(&address)
             {
                 *count = (*count).max(address - *first + 1);
-                input.every = if input.every < contact.every { input.every } else { contact.every };
+                input.every = input.every.min(every);
                 return (InputId(place), (address - *first).to_le_bytes()[0]);
             }
         }
         let talk = InputTalk::Bits { unit, table, address, count: 1 };
-        (self.add(InputSettings { line, talk, every: contact.every }), 0)
+        (self.add(InputSettings { line, talk, every }), 0)
     }
 }
 
-fn contact(contact: &Section, lines: Option<&[LineSettings]>, table: Option<&Table>) -> Option<Written> {
-    let name = contact.text("name").required();
+/// A bit of a unit on a line.
+fn unit_bit(contact: &Section, lines: Option<&[LineSettings]>) -> Option<Place> {
     let line = modbus_line(contact, lines);
     let unit = unit_id(contact);
     let bits = contact.choice("table", &named(&[BitTable::DiscreteInput, BitTable::Coil])).or(BitTable::DiscreteInput);
     let address = contact.whole("input", 0, 65_535).required();
+    let every = contact.number("every", MILLISECONDS, (20.0, 10_000.0)).or(100.0);
+    Some(Place::Unit((line?, unit?, bits?, u16::try_from(address?).ok()?), milliseconds(every?)))
+}
+
+fn contact(
+    contact: &Section,
+    lines: Option<&[LineSettings]>,
+    table: Option<&Table>,
+    wiring: &mut Wiring,
+) -> Option<Written> {
+    let name = contact.text("name").required();
+    let place = if is_wired(contact) {
+        wiring.contact(contact).map(|(wires, bit, debounce)| Place::Wire(ContactAt::Wires(wires), bit, debounce))
+    } else {
+        unit_bit(contact, lines)
+    };
     let words = [("zone-open", 0), ("cutting", 1), ("seen", 2)];
     let means = contact.choice("means", &words).required();
     let means = match means {
@@ -134,14 +165,7 @@ fn contact(contact: &Section, lines: Option<&[LineSettings]>, table: Option<&Tab
         }
     };
     let inverted = contact.choice("when", &[("closed", false), ("open", true)]).or(false);
-    let every = contact.number("every", MILLISECONDS, (20.0, 10_000.0)).or(100.0);
-    Some(Written {
-        name: name?,
-        means: means?,
-        place: (line?, unit?, bits?, u16::try_from(address?).ok()?),
-        inverted: inverted?,
-        every: milliseconds(every?),
-    })
+    Some(Written { name: name?, means: means?, place: place?, inverted: inverted? })
 }
 
 /// The line that a section names, which must be one of Modbus.

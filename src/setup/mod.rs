@@ -20,6 +20,7 @@ mod service;
 mod shifts;
 mod suction;
 mod tree;
+mod wires;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -35,7 +36,9 @@ pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};
 use section::{PLAIN, Section};
+pub use service::Webhook;
 pub use shifts::Shifts;
+use wires::Wiring;
 
 /// Coefficients of static friction, from ice to rubber.
 const FRICTION: (f64, f64) = (0.02, 1.5);
@@ -46,9 +49,9 @@ pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::job::Card;
 use crate::job::plan::{Bed, Machine, Obstacle};
-use crate::lamp::LightSettings;
-use crate::line::LineSettings;
-use crate::moment::Span;
+use crate::lamp::{Duty, LightSettings, Pattern, WiredLight};
+use crate::line::{LineSettings, WiresId, WiresSettings};
+use crate::moment::{Span, Steady};
 use crate::table::{Air, Table};
 use crate::units::Vacuum;
 
@@ -73,6 +76,15 @@ pub struct Setup {
     /// Contacts.
     #[serde(default)]
     pub contacts: Vec<ContactSettings>,
+    /// Devices whose wires are switched and read one by one, by [`WiresId`].
+    #[serde(default)]
+    pub wires: Vec<WiresSettings>,
+    /// Lights on such wires.
+    #[serde(default)]
+    pub wired_lights: Vec<WiredLight>,
+    /// Where changes of the word and of alarms are told.
+    #[serde(default)]
+    pub webhook: Option<Webhook>,
     /// The level that the pump is held at, if its drive holds it at one.
     #[serde(default)]
     pub hold: Option<HoldSettings>,
@@ -127,12 +139,23 @@ pub struct ContactSettings {
     pub name: String,
     /// What it says.
     pub means: ContactMeans,
-    /// The input that its bit is read with.
-    pub input: InputId,
+    /// Where its bit is read.
+    pub at: ContactAt,
     /// Which bit of that.
     pub bit: u8,
     /// Whether it says so while it is open, not while it is closed.
     pub inverted: bool,
+    /// For how long it must hold before it counts.
+    pub debounce: Span,
+}
+
+/// Where a contact's bit is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ContactAt {
+    /// A unit on a line.
+    Input(InputId),
+    /// A wire.
+    Wires(WiresId),
 }
 
 /// A pump that a drive holds at a level.
@@ -224,11 +247,31 @@ impl Setup {
         self.gauges.get(usize::from(self.main_gauge().0))
     }
 
+    /// The levels of a device's wires that are switched, for what the lights show at an instant; 0 for a device that there is not.
+    pub fn wire_levels(&self, id: WiresId, pattern: &Pattern, at: Steady) -> u64 {
+        let at_rest = self.wires.get(usize::from(id.0)).map_or(0, |wires| wires.at_rest);
+        let on = self.wired_lights.iter().filter(|light| light.wires == id);
+        on.fold(at_rest, |word, light| {
+            let (levels, places) = light.levels(pattern, at);
+            word & !places | levels
+        })
+    }
+
+    /// Whether an output advises the machine to hold its feed.
+    pub fn asks_to_hold(&self) -> bool {
+        asks_to_hold(&self.lights, &self.wired_lights)
+    }
+
     /// The same setup, its readings marked as simulated wherever they are shown.
     #[must_use]
     pub fn simulated(self) -> Self {
         Setup { source: Source::Simulated, ..self }
     }
+}
+
+fn asks_to_hold(lights: &[LightSettings], wired: &[WiredLight]) -> bool {
+    let holds = |light: &WiredLight| light.outputs.iter().any(|(duty, ..)| matches!(duty, Duty::FeedHold { .. }));
+    lights.iter().any(|light| light.feed_hold.is_some()) || wired.iter().any(holds)
 }
 
 /// Reads a setup from its text; `file` names it in messages.
@@ -291,9 +334,13 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let obstacles = program::obstacles(&board_section);
     let (table, spread) = table(root, &board_section, air).unzip();
     let friction = board_section.number("friction", PLAIN, FRICTION).optional();
-    let devices = devices::devices(root, table.as_ref());
+    let mut wiring = Wiring::default();
+    let devices = devices::devices(root, table.as_ref(), &mut wiring);
     let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
-    let inputs = inputs::inputs(root, lines, gauges, table.as_ref());
+    let inputs = inputs::inputs(root, lines, gauges, table.as_ref(), &mut wiring);
+    let wires = wiring.close(root, lines);
+    let feed_hold = wires::feed_hold(root, devices.as_ref().map(|of| asks_to_hold(&of.lights, &of.wired_lights)));
+    let webhook = service::webhook(&root.section("webhook"));
     let page_section = root.section("page");
     let page = service::page(&page_section);
     let full_scale = service::full_scale(&page_section, table.as_ref());
@@ -303,12 +350,16 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let machine = program::machine(&root.section("machine"));
     let terms = care::terms(&root.section("prices"), &root.section("care"));
     let shifts = shifts::shifts(&root.section("shop"));
-    let devices::Devices { lines, gauges, lights } = devices?;
+    let devices::Devices { lines, gauges, lights, wired_lights } = devices?;
+    feed_hold?;
     let inputs::Inputs { inputs, contacts, hold } = inputs?;
     Some(Setup {
         inputs,
         contacts,
         hold,
+        wires,
+        wired_lights,
+        webhook: webhook?,
         table_name: table_name?,
         table: table?,
         spread: spread?,

@@ -1,9 +1,12 @@
 //! How the program serves and watches: the page, the journal, the cards and the watch.
 
-use std::net::SocketAddr;
+use std::fmt;
+use std::net::{Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 
-use super::notes::complaint;
+use serde::{Deserialize, Serialize};
+
+use super::notes::{Complaint, complaint};
 use super::section::{LEVEL, PLAIN, Section};
 use super::{PageSettings, StoreSettings, WatchTuning};
 use crate::gauge::GaugeSettings;
@@ -92,6 +95,86 @@ pub(super) fn store(journal: &Section) -> Option<StoreSettings> {
 fn has_password(url: &str) -> bool {
     let authority = url.split_once("://").map_or(url, |(_, rest)| rest);
     authority.split_once('@').is_some_and(|(user, _)| user.contains(':')) || url.contains("password=")
+}
+
+/// Where changes of the word and of alarms are told: an address on the shop's network.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Webhook {
+    /// Host and port.
+    pub host: String,
+    /// The port.
+    pub port: u16,
+    /// The path on it, with its query, from the first `/` on.
+    pub path: String,
+    /// What is sent as `Authorization: Bearer …`, if anything; it is never shown, logged or kept.
+    pub bearer: Option<String>,
+}
+
+impl fmt::Debug for Webhook {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Webhook { host, port, .. } = self;
+        f.debug_struct("Webhook").field("host", host).field("port", port).finish_non_exhaustive()
+    }
+}
+
+/// The address from `[webhook]`.
+pub(super) fn webhook(webhook: &Section) -> Option<Option<Webhook>> {
+    if !webhook.is_written() {
+        return Some(None);
+    }
+    let url = webhook.text("url").check(|url| address(&url)).required();
+    let spot = webhook.spot_of_key("bearer");
+    let bearer = webhook.text("bearer").check(|bearer| {
+        if bearer.bytes().all(|byte| byte.is_ascii_graphic()) {
+            return Ok(Some(bearer));
+        }
+        Err(complaint("a character that a header cannot carry", "printable ASCII without spaces", "write another"))
+    });
+    let bearer = bearer.or(None);
+    if bearer.as_ref().is_some_and(Option::is_some) {
+        let wrong = "whoever can read this file, or listen on the network, can read it";
+        webhook.notes.warn(&spot, complaint(wrong, "none", "let only this program read the setup, or leave it out"));
+    }
+    let ((host, port, path), bearer) = (url?, bearer?);
+    Some(Some(Webhook { host, port, path, bearer }))
+}
+
+/// Host, port and path of a plain address; an IPv6 host stands in brackets.
+fn address(url: &str) -> Result<(String, u16, String), Complaint> {
+    let refused = |wrong: &str| {
+        let limit = "http://HOST[:PORT][/PATH] on the shop's network, without a user";
+        Err(complaint(format!("{wrong} in the address"), limit, "write such an address"))
+    };
+    let Some(rest) = url.strip_prefix("http://") else { return refused("something other than http://") };
+    let end = rest.find(['/', '?']).unwrap_or(rest.len());
+    let (authority, path) = rest.split_at(end);
+    if authority.contains('@') {
+        return refused("a user");
+    }
+    if !path.bytes().all(|byte| byte.is_ascii_graphic() && byte != b'#') {
+        return refused("a character that no path has");
+    }
+    let after_host = authority.rfind(']').map_or(0, |end| end + 1);
+    let (host, port) = match authority[after_host..].find(':') {
+        Some(colon) => {
+            let (host, port) = authority.split_at(after_host + colon);
+            (host, port[1..].parse().ok().filter(|port| *port > 0))
+        }
+        None => (authority, Some(80)),
+    };
+    let inner = host.strip_prefix('[').and_then(|host| host.strip_suffix(']'));
+    let sound = match inner {
+        Some(inner) => inner.parse::<Ipv6Addr>().is_ok(),
+        None => is_host(host),
+    };
+    match port {
+        Some(port) if sound => {
+            let path = if path.starts_with('/') { path.to_owned() } else { format!("/{path}") };
+            Ok((inner.unwrap_or(host).to_owned(), port, path))
+        }
+        Some(_) => refused("no host"),
+        None => refused("no port"),
+    }
 }
 
 /// The folder of the cards from `[jobs]`.

@@ -75,6 +75,7 @@ fn light() -> LightSettings {
         white: Some(3),
         horn: Some(5),
         heartbeat: Some(6),
+        feed_hold: None,
     }
 }
 

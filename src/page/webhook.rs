@@ -43,13 +43,14 @@ impl Mailbox {
         let stream = TcpStream::connect((self.host.as_str(), self.port)).await.map_err(|error| later(&error))?;
         let (mut sender, connection) = http1::handshake(TokioIo::new(stream)).await.map_err(|error| later(&error))?;
         let request = self.request(json).map_err(|error| later(&error))?;
-        let status = tokio::select! {
-            answer = sender.send_request(request) => answer.map_err(|error| later(&error))?.status(),
-            ended = connection => {
-                let ended = ended.err().map_or_else(|| "without an answer".to_owned(), |error| error.to_string());
-                return Err(Unposted::ForNow(format!("the connection ended: {ended}")));
-            }
+        let answer = sender.send_request(request);
+        tokio::pin!(answer);
+        let answered = tokio::select! {
+            answered = &mut answer => answered,
+            // The answer may have come with the connection's end.
+            _ = connection => answer.await,
         };
+        let status = answered.map_err(|error| later(&error))?.status();
         let again = matches!(status, StatusCode::REQUEST_TIMEOUT | StatusCode::TOO_MANY_REQUESTS);
         if status.is_success() {
             Ok(())

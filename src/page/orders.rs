@@ -247,7 +247,9 @@ pub(super) async fn carry_out(State(desk): Desked, by: Option<String>, command: 
         Ok(Answer::ShelvedTooLong(most)) => {
             let minutes = most.secs_f64() / 60.0;
             let detail = format!("this alarm may be shelved for at most {minutes} minutes at once");
-            Err(Problem::new(StatusCode::CONFLICT, detail).with_key("shelved-too-long").with_limit_minutes(minutes))
+            Err(Problem::new(StatusCode::CONFLICT, detail)
+                .with_key("shelved-too-long")
+                .with_limit_minutes(minutes as f32))
         }
         Err(_) => {
             Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "the program did not answer in time")

@@ -18,7 +18,7 @@ pub(super) struct Problem {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     known: Vec<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    limit_minutes: Option<f64>,
+    limit_minutes: Option<f32>,
 }
 
 impl Problem {
@@ -43,7 +43,7 @@ impl Problem {
     }
 
     /// With the longest time that would have been allowed.
-    pub(super) fn with_limit_minutes(mut self, minutes: f64) -> Self {
+    pub(super) fn with_limit_minutes(mut self, minutes: f32) -> Self {
         self.limit_minutes = Some(minutes);
         self
     }

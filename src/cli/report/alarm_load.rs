@@ -23,7 +23,7 @@ pub(super) fn read(place: &Where, window: Window, shifts: &Shifts, until: Option
     let wide = Window { from: Utc::from_micros(window.from.micros().saturating_sub(before)), ..window };
     let kept = entries(place, "alarm", wide)?;
     let times = || kept.iter().filter_map(|entry| entry.at.civil).filter(|at| *at >= window.from);
-    let (Some(first), Some(last)) = (times().next(), times().last()) else { return Ok(Vec::new()) };
+    let (Some(first), Some(last)) = (times().next(), times().next_back()) else { return Ok(Vec::new()) };
     let until = until.map_or(last, |until| until.max(last));
     let mut loads = shift_loads(&kept, shifts, Utc::from_micros(until.micros().saturating_add(1)), MOST_SHIFTS);
     let first = first.rfc3339();

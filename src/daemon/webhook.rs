@@ -65,7 +65,7 @@ pub(super) async fn post_all(webhook: Webhook, mut messages: mpsc::Receiver<Stri
             None => return,
             Some(posted) => posted,
         };
-        match posted {
+        match &posted {
             Ok(()) if silent => info!(host = mailbox.host, "the webhook takes messages again"),
             Ok(()) => {}
             Err(error) => warn!(host = mailbox.host, %error, "a message to the webhook is given up"),

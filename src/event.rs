@@ -11,10 +11,10 @@ use crate::board::survey::{Finding, Reading};
 pub use crate::board::{Deed, Told};
 use crate::expectation::Forecast;
 pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
-pub use crate::job::Card;
+pub use crate::job::{Card, Lying};
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
-use crate::table::ZoneSet;
+use crate::table::{TableLoad, ZoneSet};
 pub use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
 use crate::view::{Guides, View};
 
@@ -124,6 +124,8 @@ pub enum Command {
     Survey(SurveyOrder),
     /// Something in the morning's check.
     Check(CheckOrder),
+    /// A load, an unloading or a progress at the end of the table by this name.
+    At(String, Box<Command>),
 }
 
 /// What became of a command.
@@ -245,11 +247,21 @@ pub struct Record {
 pub struct Request {
     /// The job; none for the table with everything covered.
     pub card: Option<Box<Card>>,
+    /// What lies at other ends of the table.
+    #[serde(default)]
+    pub beside: Vec<Lying>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
     /// The room's pressure, if a barometer tells it; else that of the setup.
     #[serde(default)]
     pub room: Option<AbsolutePressure>,
+}
+
+impl Request {
+    /// What lies at other ends, as one load.
+    pub fn lying(&self) -> TableLoad {
+        self.beside.iter().map(Lying::load).fold(TableLoad::default(), |all, one| all.beside(&one))
+    }
 }
 
 /// Something the edge is ordered to do.

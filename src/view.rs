@@ -155,6 +155,9 @@ pub struct HoldView {
 pub struct JobView {
     /// Its card's name.
     pub card: String,
+    /// The end of the table that it lies at; none for the table as a whole.
+    #[serde(default)]
+    pub end: Option<String>,
     /// How far the cut is, 0 to 1.
     pub fraction: f64,
     /// Whether it is being cut.
@@ -171,6 +174,19 @@ pub struct JobView {
     /// What someone should look at before it is cut.
     #[serde(default)]
     pub look_at: Vec<Message>,
+}
+
+/// One end of a table that has several.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EndView {
+    /// Its name.
+    pub id: String,
+    /// The card of what lies there.
+    pub card: Option<String>,
+    /// How far that is cut, 0 to 1.
+    pub fraction: Option<f64>,
+    /// Whether this end is the one that is cut, or will be next.
+    pub worked_at: bool,
 }
 
 /// One alarm of the roll.
@@ -429,8 +445,11 @@ pub struct View {
     /// Whether the machine cuts, and how that is known.
     #[serde(default)]
     pub cutting: CuttingKnown,
-    /// The job.
+    /// The job that is cut, or will be next.
     pub job: Option<JobView>,
+    /// The ends of the table; none for one that is loaded as a whole.
+    #[serde(default)]
+    pub ends: Vec<EndView>,
     /// The names of the cards that can be chosen.
     pub cards: Vec<String>,
     /// Every alarm that is not normal, the most pressing first.

@@ -164,7 +164,8 @@ impl Brief {
     /// [`ForecastError`] if the field does not settle.
     pub fn condense(&self) -> Result<Boards, ForecastError> {
         let mut lying: Option<Sequence> = None;
-        Boards::condense(&self.table, self.request.card.as_deref(), POINTS, |load| {
+        let beside = self.request.lying();
+        Boards::condense(&self.table, self.request.card.as_deref(), &beside, POINTS, |load| {
             let mut sequence = match lying.take() {
                 Some(sequence) => sequence,
                 None => Sequence::start(&self.table, load, self.resolution)?,
@@ -185,6 +186,7 @@ impl Brief {
             table: &self.table,
             tap: self.tap,
             card: self.request.card.as_deref(),
+            beside: &self.request.lying(),
             sets: &self.request.open,
             spread: &self.spread,
         };
@@ -196,7 +198,7 @@ impl Brief {
         let zones: Vec<&[Rect]> = self.table.plenum.zones.iter().map(|zone| &zone.rects[..]).collect();
         let cut = self.request.card.as_deref().map(|card| {
             let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
-            (Cut::of(card).load(Progress::from_fraction(1.0)), held)
+            (Cut::of(card).load(Progress::from_fraction(1.0)).beside(&self.request.lying()), held)
         });
         let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
         let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;

@@ -13,16 +13,25 @@ pub(super) struct Fetching {
     actor: Actor,
     command: CommandId,
     name: String,
+    /// The end that it is wanted at.
+    end: Option<String>,
 }
 
 impl Minder {
     /// Has a card read; the newest wish counts.
-    pub(super) fn fetch(&mut self, at: Moment, actor: &Actor, command: CommandId, name: String, out: &mut Vec<Action>) {
+    pub(super) fn fetch(
+        &mut self,
+        at: Moment,
+        actor: &Actor,
+        command: CommandId,
+        (name, end): (String, Option<String>),
+        out: &mut Vec<Action>,
+    ) {
         self.give_up_fetching(at, out);
         let id = self.next_request;
         self.next_request = RequestId(id.0 + 1);
         out.push(Action::ReadCard(id, name.clone()));
-        self.fetching = Some(Fetching { id, actor: actor.clone(), command, name });
+        self.fetching = Some(Fetching { id, actor: actor.clone(), command, name, end });
         self.changed = true;
     }
 
@@ -43,7 +52,7 @@ impl Minder {
         let Some(wish) = self.fetching.take_if(|wish| wish.id == id) else { return };
         match card {
             Ok(Some(card)) => {
-                let answer = self.load(at, (*card).clone());
+                let answer = self.load(at, (*card).clone(), wish.end.as_deref());
                 self.answer_wish(at, wish, answer, Some(card), out);
             }
             Ok(None) => {
@@ -64,6 +73,10 @@ impl Minder {
         out: &mut Vec<Action>,
     ) {
         let command = card.map_or(Command::LoadNamed(wish.name), Command::LoadCard);
+        let command = match wish.end {
+            Some(end) => Command::At(end, Box::new(command)),
+            None => command,
+        };
         self.keep_entry(at, "command", &(wish.actor, command, &answer), out);
         out.push(Action::Answer(wish.command, answer));
         self.changed = true;

@@ -166,7 +166,7 @@ impl Minder {
         self.changed = true;
     }
 
-    fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
+    pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {

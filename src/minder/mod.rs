@@ -14,6 +14,7 @@ mod calling;
 mod check;
 mod comparing;
 mod contacts;
+mod ends;
 mod fetching;
 mod guided;
 mod hearing;
@@ -45,6 +46,7 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
+use ends::EndId;
 use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
@@ -71,11 +73,15 @@ pub enum MinderError {
     Snapshot(#[from] postcard::Error),
 }
 
-/// The job on the table.
+/// A job on the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Loaded {
     card: Card,
+    /// The end that it lies at; none for the table as a whole.
+    end: Option<EndId>,
     forecast: Option<Forecast>,
+    /// The zones for which the forecast is still compared with, though something else lies beside by now.
+    held: Option<ZoneSet>,
     progress: Progress,
     pace: Option<Pace>,
     /// How long its program has run.
@@ -113,7 +119,10 @@ pub struct Minder {
     watch: Watch,
     roll: Roll,
     memory: Memory,
+    /// What is cut, or will be next.
     loaded: Option<Loaded>,
+    /// What lies at other ends.
+    beside: Vec<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
     /// What each contact says, if it is read.
@@ -186,6 +195,7 @@ impl Minder {
             roll: Roll::new(Rule::standard_set()),
             memory,
             loaded: None,
+            beside: Vec::new(),
             open,
             cutting: None,
             contacts,
@@ -276,6 +286,7 @@ impl Minder {
     /// What follows from any event: forecasts asked for, stale readings noticed, alarms moved, lights and page brought up
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
+        self.turn_to_next(at, out);
         self.ask_for_forecasts(out);
         self.follow_room(out);
         self.notice_drive(at);
@@ -298,7 +309,7 @@ impl Minder {
         self.awake_since = at.steady;
         self.health.iter_mut().for_each(Health::interrupt);
         self.watch.interrupt();
-        if let Some(loaded) = &mut self.loaded {
+        for loaded in self.loaded.iter_mut().chain(&mut self.beside) {
             loaded.pace = None;
         }
         if gap.is_none() {

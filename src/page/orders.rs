@@ -69,6 +69,7 @@ pub(super) struct ProgressBody {
     number: Option<u32>,
     share: Option<f64>,
     elapsed_s: Option<f64>,
+    end: Option<String>,
     by: Option<String>,
 }
 
@@ -127,15 +128,23 @@ pub(super) async fn reset(desk: Desked, Path(tag): Path<String>, Body(body): Bod
 /// `{"card": NAME}` loads the card of that name, `{"card": null}` unloads, anything else is a card itself.
 pub(super) async fn job(desk: Desked, Body(posted): Body<Value>) -> Outcomes {
     let mut posted = posted;
-    let by =
-        posted.as_object_mut().and_then(|fields| fields.remove("by")).and_then(|by| by.as_str().map(str::to_owned));
+    let mut take = |name: &str| Some(posted.as_object_mut()?.remove(name)?.as_str()?.to_owned());
+    let (by, end) = (take("by"), take("end"));
     let alone = posted.as_object().filter(|fields| fields.len() == 1).and_then(|fields| fields.get("card"));
     let command = match alone {
         Some(Value::String(name)) => Command::LoadNamed(name.clone()),
         Some(Value::Null) => Command::Unload,
         Some(_) | None => Command::LoadCard(Box::new(desk.page.program.parse_card(posted).map_err(unprocessable)?)),
     };
-    carry_out(desk, by, command).await
+    carry_out(desk, by, at_end(end, command)).await
+}
+
+/// The same, told of one end of the table.
+fn at_end(end: Option<String>, command: Command) -> Command {
+    match end {
+        Some(end) => Command::At(end, Box::new(command)),
+        None => command,
+    }
 }
 
 pub(super) async fn zones(desk: Desked, Body(body): Body<Zones>) -> Outcomes {
@@ -164,7 +173,7 @@ pub(super) async fn progress(desk: Desked, Body(body): Body<ProgressBody>) -> Ou
         return Err(unprocessable(format!("give one of {names}")));
     };
     let told = told?;
-    carry_out(desk, body.by, Command::Progress(told)).await
+    carry_out(desk, body.by, at_end(body.end, Command::Progress(told))).await
 }
 
 pub(super) async fn teach(desk: Desked, Body(body): Body<Asked>) -> Outcomes {

@@ -7,6 +7,7 @@
 mod card;
 mod care;
 mod devices;
+mod ends;
 mod inputs;
 mod layout;
 mod material;
@@ -40,7 +41,7 @@ use crate::job::plan::{Bed, Machine, Obstacle};
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
-use crate::table::{Air, Table};
+use crate::table::{Air, Table, ZoneSet};
 use crate::units::Vacuum;
 
 /// A checked setup.
@@ -67,6 +68,9 @@ pub struct Setup {
     /// The level that the pump is held at, if its drive holds it at one.
     #[serde(default)]
     pub hold: Option<HoldSettings>,
+    /// The ends of the table with a job each; none for a table that is loaded as a whole.
+    #[serde(default)]
+    pub ends: Vec<EndSettings>,
     /// The page.
     pub page: PageSettings,
     /// Where the journal is kept.
@@ -121,6 +125,15 @@ pub struct ContactSettings {
     pub bit: u8,
     /// Whether it says so while it is open, not while it is closed.
     pub inverted: bool,
+}
+
+/// An end of the table that is loaded and cut by itself.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndSettings {
+    /// Its name.
+    pub name: String,
+    /// The zones under it.
+    pub zones: ZoneSet,
 }
 
 /// A pump that a drive holds at a level.
@@ -282,6 +295,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let devices = devices::devices(root, table.as_ref());
     let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
     let inputs = inputs::inputs(root, lines, gauges, table.as_ref());
+    let ends = ends::ends(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
     let full_scale = service::full_scale(&page_section, table.as_ref());
@@ -296,6 +310,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         inputs,
         contacts,
         hold,
+        ends: ends?,
         table_name: table_name?,
         table: table?,
         spread: spread?,

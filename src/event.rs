@@ -126,6 +126,15 @@ pub enum Command {
     Check(CheckOrder),
     /// A load, an unloading or a progress at the end of the table by this name.
     At(String, Box<Command>),
+    /// This cut program, of the folder of cards, lies on the table; the rest is as in the last job of this material, or of any.
+    LoadProgram {
+        /// Its file.
+        file: String,
+        /// The material.
+        material: Option<String>,
+    },
+    /// The tool of this number was changed for a new one.
+    ToolChanged(u32),
 }
 
 /// What became of a command.
@@ -173,6 +182,8 @@ pub enum Event {
     Surveyed(RequestId, Result<Box<Finding>, String>),
     /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
     CardRead(RequestId, Result<Option<Box<Card>>, String>),
+    /// The cut programs in the folder of cards that no card names.
+    Programs(Vec<String>),
 }
 
 /// One reading as kept.
@@ -285,6 +296,8 @@ pub enum Action {
     Fit(RequestId, Vec<Reading>, f64),
     /// Show this of the guided runs.
     Guide(Box<Guides>),
+    /// Read the program of this card, from the folder of cards.
+    ReadProgram(RequestId, Box<Card>),
     /// Read the card of this name, with its program.
     ReadCard(RequestId, String),
 }

@@ -383,6 +383,20 @@ pub struct BoardDetail {
     pub leak_a_month: Option<f64>,
     /// The board and its skims for each sheet cut on it.
     pub board_a_sheet: Option<f64>,
+    /// Every tool that has cut.
+    #[serde(default)]
+    pub tools: Vec<ToolView>,
+}
+
+/// A tool and how far it has cut since it was changed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToolView {
+    /// Its number in programs.
+    pub number: u32,
+    /// How far.
+    pub cut_m: f64,
+    /// Its diameter, if the setup lists it.
+    pub diameter_m: Option<f64>,
 }
 
 /// A way in which the program works less well than it should.
@@ -452,6 +466,12 @@ pub struct View {
     pub ends: Vec<EndView>,
     /// The names of the cards that can be chosen.
     pub cards: Vec<String>,
+    /// The cut programs that have no card and can be chosen with a material.
+    #[serde(default)]
+    pub programs: Vec<String>,
+    /// The materials that are known; told only beside such programs.
+    #[serde(default)]
+    pub materials: Vec<String>,
     /// Every alarm that is not normal, the most pressing first.
     pub alarms: Vec<AlarmView>,
     /// The board.

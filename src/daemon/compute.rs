@@ -21,7 +21,7 @@ use tokio::sync::Semaphore;
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
-use super::cards::Folder;
+use super::cards::{Folder, written};
 use crate::board::survey::{Finding, Reading, Survey};
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
@@ -295,13 +295,33 @@ impl Computer {
         let found = spawn_blocking(move || folder.find(&name, &known)).await.map_err(|error| error.to_string())?;
         let Some(found) = found else { return Ok(None) };
         let (card, program) = found?;
-        let Some(file) = program else { return Ok(Some(Box::new(card))) };
+        match program {
+            Some(file) => self.planned(setup, card, file).await.map(Some),
+            None => Ok(Some(Box::new(card))),
+        }
+    }
+
+    /// Has the program of a card read, of a file in the folder.
+    ///
+    /// # Errors
+    /// As of [`Computer::card`].
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn program(&self, setup: &Arc<Setup>, folder: &Folder, card: Card) -> Result<Box<Card>, String> {
+        let (folder, wanted) = (folder.clone(), card.name.clone());
+        let file = spawn_blocking(move || folder.program(&wanted)).await.map_err(|error| error.to_string())??;
+        let card = card.zeroed_unless_said(written(&file));
+        self.planned(setup, card, file).await
+    }
+
+    async fn planned(&self, setup: &Setup, card: Card, file: PathBuf) -> Result<Box<Card>, String> {
         let _turn = self.reading.acquire().await.map_err(|error| error.to_string())?;
         let task =
             ProgramTask { card, file, machine: setup.machine, bed: setup.bed(), most_memory: MOST_FOR_A_PROGRAM };
         let said = within("the cut program", &Task::Program(Box::new(task))).await?;
         let read = postcard::from_bytes::<Result<Card, String>>(&said);
-        read.map_err(|error| format!("the cut program is unreadable: {error}"))?.map(|card| Some(Box::new(card)))
+        read.map_err(|error| format!("the cut program is unreadable: {error}"))?.map(Box::new)
     }
 
     fn known(&self, key: &[u8; 32]) -> Option<Vec<u8>> {

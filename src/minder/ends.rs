@@ -48,7 +48,8 @@ impl Minder {
         let elsewhere = |other: &Loaded| other.end.is_some() && laid.end.is_some() && other.end != laid.end;
         self.beside.retain(elsewhere);
         let mut open = opened;
-        let others = self.loaded.iter().chain(&self.beside).filter(|other| elsewhere(other)).filter_map(|other| other.end);
+        let others =
+            self.loaded.iter().chain(&self.beside).filter(|other| elsewhere(other)).filter_map(|other| other.end);
         let others: Vec<EndId> = others.collect();
         for end in others {
             open = open.and(self.open.common(self.zones_of(end)));
@@ -140,10 +141,12 @@ impl Minder {
 
     /// By how much the level may fall for what is being laid beside the cut; none unless its forecast is awaited.
     pub(super) fn unsettled(&self) -> Option<Vacuum> {
-        let held = self.loaded.as_ref()?.held?;
-        let sealed = |open| self.bare.as_ref()?.course(open).map(|course| course.sealed);
+        let loaded = self.loaded.as_ref()?;
+        let held = loaded.held?;
+        let before = loaded.forecast.as_ref().and_then(|forecast| forecast.course(held));
+        let now = self.bare.as_ref().and_then(|bare| bare.course(self.open));
         let unknown = || self.compared.as_ref().map_or(Vacuum::ZERO, |compared| compared.expected.mid * UNKNOWN_ZONES);
-        let fall = sealed(held).zip(sealed(self.open)).map(|(before, now)| (before - now) * ZONE_ERROR);
+        let fall = before.zip(now).map(|(before, now)| (before.sealed - now.sealed) * ZONE_ERROR);
         Some(fall.map_or_else(unknown, |fall| fall.max(Vacuum::ZERO)))
     }
 

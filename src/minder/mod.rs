@@ -20,6 +20,7 @@ mod guided;
 mod hearing;
 mod holding;
 mod keeping;
+mod likes;
 mod orders;
 mod progress;
 mod showing;
@@ -101,6 +102,8 @@ struct Awaited {
 pub struct Minder {
     setup: Setup,
     cards: Vec<String>,
+    /// Programs in the folder of cards that no card names.
+    programs: Vec<String>,
     started: Moment,
     /// When the last event came.
     stepped: Moment,
@@ -181,6 +184,7 @@ impl Minder {
         let mut minder = Minder {
             setup,
             cards,
+            programs: Vec::new(),
             started: at,
             stepped: at,
             awake_since: at.steady,
@@ -251,6 +255,7 @@ impl Minder {
             Event::Due => {}
             Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
+            Event::Programs(programs) => self.programs = programs,
         }
         self.settle(at, out);
     }

@@ -1,5 +1,6 @@
 //! Commands and contacts: what people and the machine tell.
 
+use super::fetching::Wanted;
 use super::progress::Run;
 use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
@@ -24,9 +25,15 @@ impl Minder {
             Command::At(end, command) => (Some(end), *command),
             command => (None, command),
         };
-        if let Command::LoadNamed(name) = command {
-            return self.fetch(at, actor, id, (name, end), out);
-        }
+        let command = match command {
+            Command::LoadNamed(name) => {
+                return self.fetch(at, (actor, id), Wanted { name, program: None, end }, out);
+            }
+            Command::LoadProgram { file, material } => {
+                return self.fetch(at, (actor, id), Wanted { name: file, program: Some(material), end }, out);
+            }
+            command => command,
+        };
         if matches!(command, Command::LoadCard(_) | Command::Unload) {
             self.give_up_fetching(at, out);
         }
@@ -50,7 +57,10 @@ impl Minder {
     fn obey(&mut self, at: Moment, command: Command, out: &mut Vec<Action>) -> Answer {
         match command {
             // Fetched before this is asked.
-            Command::LoadNamed(name) => Answer::Unknown { name, known: self.cards.clone() },
+            Command::LoadNamed(name) | Command::LoadProgram { file: name, .. } => {
+                Answer::Unknown { name, known: self.cards.clone() }
+            }
+            Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
             Command::LoadCard(card) => self.load(at, *card, None),
             Command::Unload => {
                 self.take_off(at, None);
@@ -115,6 +125,7 @@ impl Minder {
                 Err(unknown) => return unknown,
             }
         };
+        self.remember_like(&card);
         let (progress, run) = (Progress::START, Run::default());
         self.lay(at, Loaded { card, end: lies, forecast: None, held: None, progress, pace: None, run }, open);
         Answer::Done

@@ -76,6 +76,8 @@ impl Minder {
             job: self.job_view(at.steady),
             ends: self.end_views(),
             cards: self.cards.clone(),
+            programs: self.programs.clone(),
+            materials: self.material_names(),
             alarms: self.alarm_views(at),
             board: self.board_view(at.steady),
             degraded: self.degraded_views(at),

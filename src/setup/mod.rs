@@ -37,12 +37,12 @@ use crate::expectation::Spread;
 pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::job::Card;
-use crate::job::plan::{Bed, Machine, Obstacle};
+use crate::job::plan::{Bed, Machine, Obstacle, Tool};
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
 use crate::table::{Air, Table, ZoneSet};
-use crate::units::Vacuum;
+use crate::units::{Length, Vacuum};
 
 /// A checked setup.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -82,6 +82,9 @@ pub struct Setup {
     /// The machine that cuts, for the time that programs take.
     #[serde(default)]
     pub machine: Machine,
+    /// The shop's tools, for cards that list none.
+    #[serde(default)]
+    pub tools: Vec<ShopTool>,
     /// The shop's prices, minutes and limits.
     #[serde(default)]
     pub terms: Terms,
@@ -125,6 +128,23 @@ pub struct ContactSettings {
     pub bit: u8,
     /// Whether it says so while it is open, not while it is closed.
     pub inverted: bool,
+}
+
+/// A tool of the shop, for every card that lists none.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ShopTool {
+    /// The tool, its pull as in a cut that is not deeper than it is wide.
+    pub tool: Tool,
+    /// Whether its flutes wind up at its tip and down above it: in a deeper cut its pull about cancels (common practice, no source).
+    pub compression: bool,
+}
+
+impl ShopTool {
+    /// The tool as it cuts a sheet of this thickness through.
+    pub fn on(&self, thickness: Length) -> Tool {
+        let cancels = self.compression && thickness > self.tool.diameter;
+        Tool { axial_share: if cancels { 0.0 } else { self.tool.axial_share }, ..self.tool }
+    }
 }
 
 /// An end of the table that is loaded and cut by itself.
@@ -303,6 +323,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let cards_dir = service::cards_dir(&root.section("jobs"));
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
     let machine = program::machine(&root.section("machine"));
+    let tools = program::tools(root);
     let terms = care::terms(&root.section("prices"), &root.section("care"));
     let devices::Devices { lines, gauges, lights } = devices?;
     let inputs::Inputs { inputs, contacts, hold } = inputs?;
@@ -322,6 +343,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         cards_dir: cards_dir?,
         watch: watch?,
         machine: machine?,
+        tools: tools?,
         terms: terms?,
         friction: friction?,
         obstacles: obstacles?,

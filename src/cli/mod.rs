@@ -3,6 +3,7 @@
 //! Results go to standard output, errors and notes to standard error. Exit codes: 0 done or sound, 1 failed or unsound, 2 a
 //! command line that makes no sense.
 
+mod begin;
 mod board;
 mod check;
 mod compute;
@@ -38,6 +39,7 @@ use clap::{Parser, Subcommand};
     name = "holdwatch",
     version,
     after_help = "Start here:\n  holdwatch demo                       a simulated table, the real program on it, and its page\n  \
+                  holdwatch begin                      find the gauge on a line, and write a setup\n  \
                   holdwatch check --setup table.toml   every mistake in a setup\n  \
                   holdwatch run --setup table.toml     watch\n\n\
                   Exit codes: 0 done, 1 failed or unsound, 2 wrong usage."
@@ -53,6 +55,8 @@ struct Arguments {
 enum Command {
     /// Watch a simulated table; the page's address is printed.
     Demo(demo::Demo),
+    /// Find the gauge on a line, and write a setup.
+    Begin(begin::Begin),
     /// Watch a table on real lines.
     Run(run::Run),
     /// Find every mistake in a setup and in job cards.
@@ -91,6 +95,7 @@ pub fn main() -> ExitCode {
     }
     let done = match arguments.command {
         Command::Demo(demo) => demo.run(),
+        Command::Begin(begin) => begin.run(),
         Command::Run(run) => run.run(),
         Command::Check(check) => check.run(),
         Command::Forecast(show) => show.run(),
@@ -117,7 +122,12 @@ const READER_GONE: i32 = 128 + signal_hook::consts::SIGPIPE;
 /// A command that only prints ends quietly with its reader, as in `holdwatch export … | head`. What serves a table goes on.
 fn end_with_the_reader(command: &Command) -> std::io::Result<()> {
     match command {
-        Command::Demo(_) | Command::Run(_) | Command::Simulate(_) | Command::Light(_) | Command::Compute => Ok(()),
+        Command::Demo(_)
+        | Command::Begin(_)
+        | Command::Run(_)
+        | Command::Simulate(_)
+        | Command::Light(_)
+        | Command::Compute => Ok(()),
         Command::Check(_)
         | Command::Forecast(_)
         | Command::Solve(_)

@@ -9,6 +9,7 @@
 //!
 //! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
 
+mod begin;
 mod black_box;
 mod cards;
 mod clock;
@@ -16,6 +17,7 @@ mod compute;
 mod desk;
 mod look;
 mod port;
+mod probe;
 mod replay;
 mod shine;
 mod store;
@@ -35,10 +37,12 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
+pub use begin::Bench;
 pub use cards::written;
 pub use clock::Clock;
 pub use compute::{Brief, Commission, ProgramTask, Reply, SurveyBrief, Task};
 pub use look::{entries, last_entry, readings};
+pub use probe::{Probe, ProbeError, adapters, is_pseudo};
 pub use replay::{ReplayError, Replayed, replay};
 pub use shine::{Shine, ShineError, shine};
 

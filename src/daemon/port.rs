@@ -204,15 +204,8 @@ async fn write(port: &mut SerialStream, bytes: &[u8]) -> Result<(), LineCause> {
 /// Opens a line and makes sure that it keeps its settings.
 pub(super) fn open(settings: &LineSettings) -> Result<SerialStream, LineCause> {
     let builder = serialport::new(&settings.port, settings.baud)
-        .data_bits(match settings.data_bits {
-            DataBits::Seven => serialport::DataBits::Seven,
-            DataBits::Eight => serialport::DataBits::Eight,
-        })
-        .parity(match settings.parity {
-            Parity::None => serialport::Parity::None,
-            Parity::Even => serialport::Parity::Even,
-            Parity::Odd => serialport::Parity::Odd,
-        })
+        .data_bits(bits(settings.data_bits))
+        .parity(check_bit(settings.parity))
         .stop_bits(match settings.stop_bits {
             StopBits::One => serialport::StopBits::One,
             StopBits::Two => serialport::StopBits::Two,
@@ -222,8 +215,23 @@ pub(super) fn open(settings: &LineSettings) -> Result<SerialStream, LineCause> {
     Ok(port)
 }
 
+pub(super) fn bits(bits: DataBits) -> serialport::DataBits {
+    match bits {
+        DataBits::Seven => serialport::DataBits::Seven,
+        DataBits::Eight => serialport::DataBits::Eight,
+    }
+}
+
+pub(super) fn check_bit(parity: Parity) -> serialport::Parity {
+    match parity {
+        Parity::None => serialport::Parity::None,
+        Parity::Even => serialport::Parity::Even,
+        Parity::Odd => serialport::Parity::Odd,
+    }
+}
+
 /// In use and not there come back as the same kind of error, so the path decides which it is.
-fn explain(settings: &LineSettings, error: &serialport::Error) -> String {
+pub(super) fn explain(settings: &LineSettings, error: &serialport::Error) -> String {
     let path = Path::new(&settings.port);
     if !path.exists() {
         return format!("{} is not there", settings.port);
@@ -252,15 +260,6 @@ fn check(port: &SerialStream, settings: &LineSettings) -> Result<(), LineCause> 
         if kept { Ok(()) } else { Err(LineCause::WrongSettings(format!("{} does not keep the {what}", settings.port))) }
     };
     kept(port.baud_rate().is_ok_and(|baud| baud.abs_diff(settings.baud) * 50 <= settings.baud), "speed")?;
-    let parity = match settings.parity {
-        Parity::None => serialport::Parity::None,
-        Parity::Even => serialport::Parity::Even,
-        Parity::Odd => serialport::Parity::Odd,
-    };
-    kept(port.parity().is_ok_and(|kept| kept == parity), "parity")?;
-    let bits = match settings.data_bits {
-        DataBits::Seven => serialport::DataBits::Seven,
-        DataBits::Eight => serialport::DataBits::Eight,
-    };
-    kept(port.data_bits().is_ok_and(|kept| kept == bits), "data bits")
+    kept(port.parity().is_ok_and(|kept| kept == check_bit(settings.parity)), "parity")?;
+    kept(port.data_bits().is_ok_and(|kept| kept == bits(settings.data_bits)), "data bits")
 }

@@ -7,6 +7,7 @@ mod bus;
 mod current_loop;
 mod health;
 mod number;
+pub mod search;
 mod settings;
 mod steadiness;
 mod talker;

@@ -56,7 +56,7 @@ impl Place {
 }
 
 /// Which of Modbus's two tables of 16-bit registers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum RegisterTable {
     /// Holding registers, function 3.

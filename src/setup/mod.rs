@@ -4,10 +4,12 @@
 //! shows them all, each with its line, key, limit and remedy. What the file leaves out is assumed, and every assumption
 //! that bears on a verdict is kept in [`Setup::assumptions`] with its reason.
 
+mod answers;
 mod card;
 mod care;
 mod devices;
 mod ends;
+mod draft;
 mod inputs;
 mod layout;
 mod material;
@@ -24,6 +26,11 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+pub use answers::{
+    Answers, BoardAnswer, GaugeAnswers, PumpWhileWatched, Question, RoomAnswer, SUCTION_QUESTIONS, TABLE_QUESTIONS,
+    answers_from_json, read_answers,
+};
+pub use draft::{Bearing, Draft, FoundGauge, FoundTalk, Marked, plausible};
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};

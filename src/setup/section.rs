@@ -32,6 +32,8 @@ pub(super) const MILLISECONDS: Dimension = &[("ms", 1.0), ("s", 1000.0)];
 pub(super) const FEED: Dimension = &[("m_min", 1.0), ("in_min", 0.0254)];
 /// Kilograms per cubic metre; NIST SP 811, B.8: 1 lb/ft³ = 16.01846 kg/m³.
 pub(super) const DENSITY: Dimension = &[("kg_m3", 1.0), ("lb_ft3", 16.018_463_373_96)];
+/// Kilograms; NIST SP 811, B.8: 1 lb = 0.453 592 37 kg exactly.
+pub(super) const MASS: Dimension = &[("kg", 1.0), ("lb", 0.453_592_37)];
 /// Newtons; NIST SP 811, B.8: 1 lbf = 4.448 222 N.
 pub(super) const FORCE: Dimension = &[("n", 1.0), ("lbf", 4.448_221_615_260_5)];
 

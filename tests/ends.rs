@@ -296,7 +296,7 @@ fn the_end_that_is_cut_is_never_blanked() {
         let (mut bay, _, right) = cutting_left(0.5);
         bay.reckoning = reckoning;
         bay.lay("right", &right);
-        all_well("beside", &bay.wait(after));
+        all_well("beside", &bay.cut("left", 0.3, 0.3 + 0.01 * after));
         // A corner lifts: the least of a row of holes that takes 6 kPa.
         let fall = (1..200)
             .find_map(|hole| {

@@ -20,7 +20,8 @@ use std::time::Duration;
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::termios::tcgetattr;
-use serde_json::Value;
+use serde_json::{Value, json};
+use support::peer::Peer;
 use support::{Pty, Watched, could_not_run};
 
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -173,7 +174,7 @@ fn a_gauge_of_which_nothing_is_told_is_found_and_watched() {
     let Some(hidden) = Hidden::start(folder.path(), 38_400, Some(7), "hidden_gauge.py", &told) else { return };
     let (told, out) = begin(folder.path(), &answers(folder.path(), &hidden.link, 6, ""));
     let gauge = &told["gauge"];
-    assert_eq!(told["units"], serde_json::json!([7]));
+    assert_eq!(told["units"], json!([7]));
     assert_eq!((gauge["moved"].as_bool(), gauge["zero_seen"].as_bool()), (Some(true), Some(true)), "{gauge}");
     assert_eq!(gauge["at"]["register"], 14, "{gauge}");
     assert_eq!((gauge["at"]["kind"].as_str(), gauge["at"]["word_order"].as_str()), (Some("f32"), Some("low-first")));
@@ -283,4 +284,54 @@ fn the_questions_are_answers_that_can_be_read() {
     let done = holdwatch(&["begin", "--questions"]);
     assert!(done.status.success());
     holdwatch::setup::read_answers(&text(&done.stdout), "questions").unwrap();
+}
+
+/// The same on the page, with a gauge of ours whose level follows the pump: 61.2 kPa of vacuum in tenths of a millibar.
+#[test]
+fn the_page_leads_through_the_same_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let (link, out) = (folder.path().join("line"), folder.path().join("table.toml"));
+    let gauge = Peer::on(&link, 0);
+    let served = Watched::start(&["begin", "--page", "0", "--out", out.to_str().unwrap()]);
+    let shown = |what: &str, wanted: &dyn Fn(&Value) -> bool| {
+        let begun = std::time::Instant::now();
+        loop {
+            let shown = served.get("/api/v1/begin");
+            if wanted(&shown) {
+                return shown;
+            }
+            assert!(begun.elapsed() < PATIENCE, "{what} did not come: {shown}");
+            thread::sleep(Duration::from_millis(60));
+        }
+    };
+    let stage = |stage: &'static str| move |shown: &Value| shown["stage"] == stage;
+    let answers = json!({
+        "gauge": {"registers": [0, 0], "place": "manifold"},
+        "pump": {"class": "vane-dry", "nameplate_m3_h": 250, "count": 2},
+        "table": {"altitude_m": 320},
+    });
+    assert!(served.text("/").contains("/begin.js"));
+    let early = served.post("/api/v1/begin", &json!({"order": "write", "answers": answers}));
+    assert_eq!(early.0, 422, "{}", early.1);
+    let broken = json!({"order": "search", "port": link, "answers": {"pump": {"class": "vane"}}});
+    assert_eq!(served.post("/api/v1/begin", &broken).0, 202);
+    let refused = shown("what is wrong", &|shown| shown["wrong"].is_string());
+    assert!(refused["wrong"].as_str().unwrap().contains("is none of the words"), "{refused}");
+    assert_eq!(refused["stage"], "port");
+    assert_eq!(served.post("/api/v1/begin", &json!({"order": "search", "port": link, "answers": answers})).0, 202);
+    shown("the unit", &stage("found"));
+    for (times, (on, level)) in [(false, 0), (true, 6_120), (false, 0)].into_iter().enumerate() {
+        gauge.level.store(level, Ordering::Relaxed);
+        assert_eq!(served.post("/api/v1/begin", &json!({"order": "watch", "on": on, "answers": answers})).0, 202);
+        shown("a look", &|shown| shown["watched"].as_array().is_some_and(|watched| watched.len() == times + 1));
+    }
+    let found = shown("the number", &stage("found"));
+    assert_eq!((found["best"]["moved"].as_bool(), found["best"]["zero_seen"].as_bool()), (Some(true), Some(true)), "{found}");
+    assert!((found["best"]["top_kpa"].as_f64().unwrap() - 61.2).abs() < 0.1, "{found}");
+    assert_eq!(served.post("/api/v1/begin", &json!({"order": "write", "answers": answers})).0, 202);
+    let written = shown("the setup", &stage("written"));
+    assert!(written["assumptions"].as_array().unwrap().len() > 5, "{written}");
+    assert_eq!(served.stop(), Some(0));
+    let checked = holdwatch(&["check", "--setup", out.to_str().unwrap()]);
+    assert!(checked.status.success(), "{}", text(&checked.stdout));
 }

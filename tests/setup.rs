@@ -12,7 +12,7 @@ use holdwatch::gauge::{GaugeId, Talker, UnfitLine};
 use holdwatch::job::{Card, Material};
 use holdwatch::line::{LineId, Parity};
 use holdwatch::setup::{Mistakes, Setup, Source, card_from_json, materials, read_card, read_setup};
-use holdwatch::table::{Nameplate, Pump, PumpClass, RatedFlow};
+use holdwatch::table::{Nameplate, Pores, Pump, PumpClass, RatedFlow};
 use holdwatch::units::{AbsolutePressure, Density, FreeAirFlow, InletFlow, Vacuum};
 use proptest::prelude::*;
 
@@ -242,6 +242,39 @@ fn a_shop_may_write_in_its_own_units() {
     assert!((open.m3_per_h() - 254.8516).abs() < 1e-3, "{}", open.m3_per_h());
     assert!(setup.warnings.iter().any(|warning| warning.key == "line[1].port"), "{:?}", setup.warnings);
     assert_eq!(setup.warnings[0].line, Some(20), "a byte order mark and CRLF leave the lines as they are");
+}
+
+/// NIST SP 811, B.8, by scipy's constants: 30 and 34 lb/ft³ are 480.5539 and 544.6278 kg/m³.
+#[test]
+fn a_sheet_may_be_weighed_in_pounds_per_cubic_foot() {
+    let setup = setup_of("config/demo.toml");
+    let text = fs::read_to_string(here("config/cards/drawer-fronts.toml")).unwrap();
+    for (pounds, kilograms) in [(30, 480.5539), (34, 544.6278)] {
+        let text = text.replacen("[sheet]\n", &format!("[sheet]\ndensity_lb_ft3 = {pounds}\n"), 1);
+        let found = read_card(&text, "card", &setup).unwrap().sheet.material.density.kg_per_m3();
+        assert!((found / kilograms - 1.0).abs() < 1e-6, "{found}");
+    }
+}
+
+/// Measured on particleboard: 32.0 N/mm² slow to 37.6 N/mm² fast (Materials 2021, 14, 2208, abstract).
+#[test]
+fn particleboard_is_cut_with_the_force_that_was_measured() {
+    let particleboard = materials().find(|material| material.name == "particleboard").unwrap();
+    assert!((32.0..=37.6).contains(&particleboard.cutting_force_n_mm2), "{}", particleboard.cutting_force_n_mm2);
+}
+
+/// Left out slip and inertia are none; 100 mbar of slip pressure are 10 kPa.
+#[test]
+fn slip_and_inertia_are_read_and_off_unless_told() {
+    let text = fs::read_to_string(here("tests/setups/sound/least.toml")).unwrap();
+    let pores = |keys: &str| {
+        let text = text.replacen("[board]\n", &format!("[board]\n{keys}"), 1);
+        read_setup(&text, "pores").unwrap().table.board.pores
+    };
+    assert_eq!(pores(""), Pores::DARCY);
+    let told = pores("slip_mbar = 100\ninertia_per_m = 1e7\n");
+    assert!((told.slip.pascals() - 1e4).abs() < 1e-6 && (told.inertia_per_metre - 1e7).abs() < 1e-3, "{told:?}");
+    assert_eq!(pores("slip_kpa = 10\n").slip, told.slip);
 }
 
 #[test]

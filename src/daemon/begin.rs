@@ -1,6 +1,13 @@
 //! The steps of a beginning on a real line: who answers, which numbers there are, what they do, and a trial of the setup made
 //! of it. Each waits in its caller's thread until it is done.
 
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use tokio::net::TcpListener;
+use tokio::runtime::Builder;
+use tokio_util::sync::CancellationToken;
+
 use super::probe::{Probe, ProbeError};
 use crate::gauge::search::{
     Census, Conversation, Form, Found, Hunt, HuntPlan, Phase, Plausible, Proposal, Ranges, RegisterWatch, Series, Step,
@@ -8,6 +15,7 @@ use crate::gauge::search::{
 };
 use crate::gauge::{Heard, LineSettings, Talker};
 use crate::moment::{Span, Steady};
+use crate::page::{self, Beginning};
 use crate::setup::{FoundGauge, Setup};
 use crate::units::Vacuum;
 
@@ -140,6 +148,27 @@ impl Bench {
         let room = setup.table.air.room;
         Ok(trial.raw.iter().map(|raw| gauge.pressure(*raw, room).vacuum_below(room)).collect())
     }
+}
+
+/// Serves the page of a beginning on `address` until a signal ends it; `ready` is told the address once.
+///
+/// # Errors
+/// Those of a runtime that does not start and of an address that cannot be used.
+pub fn serve_page_of_beginning(
+    address: SocketAddr,
+    beginning: Arc<dyn Beginning>,
+    ready: impl FnOnce(SocketAddr),
+) -> std::io::Result<()> {
+    let runtime = Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(async {
+        let listener = TcpListener::bind(address).await?;
+        ready(listener.local_addr()?);
+        let stop = CancellationToken::new();
+        tokio::select! {
+            served = page::serve_beginning(listener, beginning, stop.clone()) => served,
+            () = super::stop_on_signal(stop.clone()) => Ok(()),
+        }
+    })
 }
 
 /// A talker asked for a few readings.

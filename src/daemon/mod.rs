@@ -37,7 +37,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tracing::{info, warn};
 
-pub use begin::Bench;
+pub use begin::{Bench, serve_page_of_beginning};
 pub use cards::written;
 pub use clock::Clock;
 pub use compute::{Brief, Commission, ProgramTask, Reply, SurveyBrief, Task};

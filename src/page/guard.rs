@@ -40,9 +40,42 @@ const HEADERS: [(HeaderName, HeaderValue); 6] = [
     ),
 ];
 
+/// What is guarded: who has asked how often, and what may be asked.
+pub(super) trait Gate: Send + Sync + 'static {
+    /// Who has asked how often.
+    fn doors(&self) -> &Doors;
+
+    /// What a client may take.
+    fn limits(&self) -> &Limits;
+
+    /// The steady time now.
+    fn now(&self) -> Steady;
+
+    /// Names besides loopback under which the page may be asked for.
+    fn hosts(&self) -> &[String];
+}
+
+impl Gate for Desk {
+    fn doors(&self) -> &Doors {
+        &self.doors
+    }
+
+    fn limits(&self) -> &Limits {
+        &self.page.limits
+    }
+
+    fn now(&self) -> Steady {
+        self.page.program.now()
+    }
+
+    fn hosts(&self) -> &[String] {
+        &self.page.hosts
+    }
+}
+
 /// Checks a request, hands it on, and puts the security headers on whatever comes back.
-pub(super) async fn guard(State(desk): State<Arc<Desk>>, request: Request, next: Next) -> Response {
-    let mut response = match admit(&desk, &request) {
+pub(super) async fn guard<G: Gate>(State(gate): State<Arc<G>>, request: Request, next: Next) -> Response {
+    let mut response = match admit(&*gate, &request) {
         Ok(()) => next.run(request).await,
         Err(problem) => problem.into_response(),
     };
@@ -57,20 +90,20 @@ pub(super) fn remote(request: &Request) -> IpAddr {
     request.extensions().get::<Client>().map_or(IpAddr::V4(Ipv4Addr::LOCALHOST), |client| client.remote)
 }
 
-fn admit(desk: &Desk, request: &Request) -> Result<(), Problem> {
-    let host = known_host(desk, request)?;
+fn admit(gate: &impl Gate, request: &Request) -> Result<(), Problem> {
+    let host = known_host(gate, request)?;
     if request.uri().to_string().len() > LONGEST_URI {
         let limit = format!("the address is longer than {LONGEST_URI} bytes");
         return Err(Problem::new(StatusCode::URI_TOO_LONG, limit));
     }
-    if !desk.doors.may_ask(remote(request), desk.page.program.now(), &desk.page.limits) {
+    if !gate.doors().may_ask(remote(request), gate.now(), gate.limits()) {
         return Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, "too many requests from this address, wait a second"));
     }
     if *request.method() == Method::POST { from_here(request.headers(), &host) } else { Ok(()) }
 }
 
 /// The `Host` that was asked for, if the page may be asked for under it.
-fn known_host(desk: &Desk, request: &Request) -> Result<Authority, Problem> {
+fn known_host(gate: &impl Gate, request: &Request) -> Result<Authority, Problem> {
     let mut given = request.headers().get_all(header::HOST).iter();
     let only = given.next().filter(|_| given.next().is_none());
     let host: Authority = only
@@ -81,7 +114,7 @@ fn known_host(desk: &Desk, request: &Request) -> Result<Authority, Problem> {
     let address: Option<IpAddr> = host.host().trim_start_matches('[').trim_end_matches(']').parse().ok();
     let known = named("localhost")
         || address.is_some_and(|address| address.is_loopback() || Some(address) == local)
-        || desk.page.hosts.iter().any(|name| named(name));
+        || gate.hosts().iter().any(|name| named(name));
     let same = request.uri().authority().is_none_or(|asked| *asked == host);
     if known && same {
         Ok(host)

@@ -6,6 +6,7 @@
 //! that is too long or too deep, a client that asks too often or reads too slowly.
 
 mod assets;
+mod begin;
 mod guard;
 mod guided;
 mod metrics;
@@ -17,6 +18,7 @@ mod shown;
 mod state;
 mod stream;
 
+pub use begin::{Beginning, serve_beginning};
 pub use routes::{router, routes};
 pub use serve::{Limits, serve};
 pub use shown::Shown;

@@ -71,7 +71,7 @@ pub fn router(page: PageState) -> Router {
         })
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(CompressionLayer::new())
-        .layer(from_fn_with_state(desk.clone(), guard))
+        .layer(from_fn_with_state(desk.clone(), guard::<Desk>))
         .with_state(desk)
 }
 

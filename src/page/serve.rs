@@ -14,6 +14,7 @@ use futures_util::stream::FuturesUnordered;
 use hyper::server::conn::http1;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::net::{TcpListener, TcpStream};
+use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 use super::{PageState, router};
@@ -79,7 +80,16 @@ const PAUSE_AFTER_A_FAILED_ACCEPT: Duration = Duration::from_millis(200);
 /// Dropping the future closes every connection at once.
 pub async fn serve(listener: TcpListener, state: PageState) -> io::Result<()> {
     let (limits, shutdown) = (state.limits, state.shutdown.clone());
-    let app = router(state);
+    serve_app(listener, router(state), limits, shutdown).await
+}
+
+/// The same for any app.
+pub(super) async fn serve_app(
+    listener: TcpListener,
+    app: Router,
+    limits: Limits,
+    shutdown: CancellationToken,
+) -> io::Result<()> {
     let mut open: FuturesUnordered<BoxFuture<'static, IpAddr>> = FuturesUnordered::new();
     let mut per_address: BTreeMap<IpAddr, usize> = BTreeMap::new();
     loop {

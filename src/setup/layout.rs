@@ -6,14 +6,14 @@
 use std::f64::consts::PI;
 
 use super::notes::{Complaint, complaint};
-use super::section::{DENSITY, LENGTH, PLAIN, SPAN, Section, named};
+use super::section::{DENSITY, LENGTH, LEVEL, PLAIN, SPAN, Section, named};
 use super::suction::{full_flow, leak};
 use crate::expectation::Spread;
 use crate::table::leak::Pipe;
 use crate::table::{
     Air, Board, BoardClass, Faces, Layer, Plenum, Point, Pores, Pump, Rect, Rim, Rims, Seam, ValveLaw, Zone, ZoneSet,
 };
-use crate::units::{Density, LayerResistance, Length, MassFlow, Permeability, SquareResistance};
+use crate::units::{AbsolutePressure, Density, LayerResistance, Length, MassFlow, Permeability, SquareResistance};
 
 /// Sides of 0.1 to 20 m.
 const SIDE: (f64, f64) = (100.0, 20_000.0);
@@ -22,6 +22,10 @@ pub(super) const PLACE: (f64, f64) = (-100.0, 20_000.0);
 /// Permeabilities from solid wood to open foam, in m².
 const PERMEABILITY: (f64, f64) = (1e-17, 1e-8);
 const RESISTANCE: (f64, f64) = (0.0, 1e16);
+/// Slip pressures in mbar: 40 kPa at 1e-14 m² (a correlation of rock, b ∝ k^-0.33), rising as pores narrow; from memory.
+const SLIP: (f64, f64) = (0.0, 1000.0);
+/// Inertial coefficients in 1/m; none of fibreboard was found published, rock of like permeability has up to 1e11 (from memory).
+const INERTIA: (f64, f64) = (0.0, 1e12);
 /// Rectangles that touch share an edge but for rounding, in metres.
 pub(super) const ROUNDING: f64 = 1e-6;
 
@@ -33,6 +37,7 @@ pub(super) fn board(board: &Section) -> Option<(Board, Spread)> {
     let rims = rims(board);
     let seams: Vec<_> = board.sections("seam", 32).iter().map(seam).collect();
     let top_entry = board.number("top_entry_per_m", PLAIN, RESISTANCE).or(0.0);
+    let pores = pores(board);
     let (layers, spread) = layers?;
     let board = Board {
         length: Length::from_millimetres(length?),
@@ -41,9 +46,16 @@ pub(super) fn board(board: &Section) -> Option<(Board, Spread)> {
         rims: rims?,
         seams: seams.into_iter().collect::<Option<_>>()?,
         top_entry: LayerResistance::from_per_metre(top_entry?),
-        pores: Pores::DARCY,
+        pores: pores?,
     };
     Some((board, spread))
+}
+
+/// Slip and inertia in the pores; none unless they are told, because a permeability that was fitted at work holds most of both.
+fn pores(board: &Section) -> Option<Pores> {
+    let slip = board.number("slip", LEVEL, SLIP).or(0.0);
+    let inertia_per_metre = board.number("inertia_per_m", PLAIN, INERTIA).or(0.0);
+    Some(Pores { slip: AbsolutePressure::from_pascals(slip? * 100.0), inertia_per_metre: inertia_per_metre? })
 }
 
 /// By class or weight, by permeabilities that were measured, or layer by layer.

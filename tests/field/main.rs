@@ -6,6 +6,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot read its case must stop")]
 
+mod own;
 mod parts;
 mod pores;
 mod proof;
@@ -55,7 +56,8 @@ fn the_open_cases_come_out_as_an_independent_program_found_them() {
     for name in CASES {
         let case = Case::read(&text(name)).unwrap();
         let field = Field::solve(&case.table, &case.load, Resolution::Standard).unwrap();
-        check_against_reference(&case, &answer(&case, &field), &value(&format!("{name}.result"))["reference"]);
+        let reference = &value(&format!("{name}.result"))["reference"];
+        check_against_reference(&case, &answer(&case, &field), reference, &STANDARD);
         let matrix = &value(&format!("{name}.result"))["zone_matrix_m3_at_2_mm"];
         for zone in 0..field.zones().count() {
             let id = ZoneId(zone as u8);
@@ -64,16 +66,28 @@ fn the_open_cases_come_out_as_an_independent_program_found_them() {
     }
 }
 
-fn check_against_reference(case: &Case, answer: &Answer, reference: &Value) {
+/// What may lie between an answer and its reference: pascals, and ratios of flow and force, the last for parts that are under
+/// 80 mm one way or the other.
+struct Allowed {
+    pascals: f64,
+    flow: f64,
+    force: f64,
+    small_force: f64,
+}
+
+const STANDARD: Allowed = Allowed { pascals: 500.0, flow: 0.02, force: 0.03, small_force: 0.05 };
+const FINE: Allowed = Allowed { pascals: 350.0, flow: 0.02, force: 0.02, small_force: 0.02 };
+
+fn check_against_reference(case: &Case, answer: &Answer, reference: &Value, allowed: &Allowed) {
     let (name, found) = (&answer.case, &answer.result);
     let number = |key: &str| reference[key].as_f64().unwrap();
     let pressures = [(found.manifold_Pa, number("manifold_Pa")), (found.pump_inlet_Pa, number("pump_inlet_Pa"))];
     let zones = found.zone_Pa.iter().enumerate().map(|(at, zone)| (*zone, reference["zone_Pa"][at].as_f64().unwrap()));
     for (pressure, expected) in pressures.into_iter().chain(zones) {
-        assert!((pressure - expected).abs() <= 500.0, "{name}: {pressure} Pa is not {expected} Pa");
+        assert!((pressure - expected).abs() <= allowed.pascals, "{name}: {pressure} Pa is not {expected} Pa");
     }
-    close(found.flow_free_air_m3_h, number("flow_free_air_m3_h"), 0.02, name);
-    close(found.mass_flow_kg_s, number("mass_flow_kg_s"), 0.02, name);
+    close(found.flow_free_air_m3_h, number("flow_free_air_m3_h"), allowed.flow, name);
+    close(found.mass_flow_kg_s, number("mass_flow_kg_s"), allowed.flow, name);
     for part in &case.load.parts {
         let (force, expected) =
             (found.part_force_N[&part.name], reference["part_force_N"][&part.name].as_f64().unwrap());
@@ -82,7 +96,8 @@ fn check_against_reference(case: &Case, answer: &Answer, reference: &Value) {
         } else {
             let (width, height) = (part.outline[2].x - part.outline[0].x, part.outline[2].y - part.outline[0].y);
             let small = width.min(height).metres() < 0.08;
-            close(force, expected, if small { 0.05 } else { 0.03 }, &format!("{name}, part {}", part.name));
+            let limit = if small { allowed.small_force } else { allowed.force };
+            close(force, expected, limit, &format!("{name}, part {}", part.name));
         }
     }
 }
@@ -110,27 +125,43 @@ fn an_answer_is_written_with_the_fields_that_acceptance_reads() {
 }
 
 /// 200 parts cut one after the other. The independent program followed them on a 5 mm grid without its kerf correction:
-/// 0.5 kPa and 5 % there; against own full solutions 20 Pa and 0.1 %.
+/// 0.5 kPa, 2 % in flow and 5 % in force there; against own full solutions 20 Pa and 0.1 %, also just before windows give way to one.
 #[test]
 fn a_cut_sequence_keeps_to_its_full_solutions_and_to_an_independent_program() {
     let case = Case::read(&text("sequence_200")).unwrap();
     let reference = value("sequence_200.result");
     let mut sequence = Sequence::start(&case.table, &case.load, Resolution::Standard).unwrap();
     let mut load = case.load.clone();
-    for (step, part) in (1..).zip(&case.load.parts) {
-        let kerf = kerf_around(&part.outline, 0.006);
-        sequence.cut(&kerf).unwrap();
-        load.kerfs.push(kerf);
+    for step in 0..=case.load.parts.len() {
+        if let Some(part) = step.checked_sub(1).map(|last| &case.load.parts[last]) {
+            let kerf = kerf_around(&part.outline, 0.006);
+            sequence.cut(&kerf).unwrap();
+            load.kerfs.push(kerf);
+        }
         let found = answer(&case, sequence.field()).result;
         let expected = &reference["steps"][step];
-        let manifold = expected["manifold_Pa"].as_f64().unwrap();
-        assert!((found.manifold_Pa - manifold).abs() <= 500.0, "step {step}: {} is not {manifold}", found.manifold_Pa);
-        let freed = case.load.parts[..step].iter().map(|part| found.part_force_N[&part.name]);
-        let least = freed.fold(f64::INFINITY, f64::min);
-        close(least, expected["min_force_freed_N"].as_f64().unwrap(), 0.05, &format!("step {step}, weakest part"));
-        if [60, 120].contains(&step) {
+        let number = |key: &str| expected[key].as_f64();
+        let zones = expected["zone_Pa"].as_array().unwrap().iter().map(|zone| zone.as_f64().unwrap());
+        let pressures = zones.zip(&found.zone_Pa).chain([(number("manifold_Pa").unwrap(), &found.manifold_Pa)]);
+        for (wanted, pressure) in pressures {
+            assert!((pressure - wanted).abs() <= 500.0, "step {step}: {pressure} is not {wanted}");
+        }
+        close(found.flow_free_air_m3_h, number("flow_free_air_m3_h").unwrap(), 0.02, &format!("step {step}, flow"));
+        let (freed, uncut) = case.load.parts.split_at(step);
+        for (parts, key) in [(freed, "min_force_freed_N"), (uncut, "min_force_uncut_N")] {
+            let least = parts.iter().map(|part| found.part_force_N[&part.name]).fold(f64::INFINITY, f64::min);
+            if let Some(wanted) = number(key) {
+                close(least, wanted, 0.05, &format!("step {step}, {key}"));
+            }
+        }
+        if step > 0 && step % 16 == 0 {
             check_against_full(&case, &load, &sequence);
         }
+    }
+    let last = answer(&case, sequence.field()).result.part_force_N;
+    assert_eq!(last.len(), reference["last_forces_N"].as_object().unwrap().len());
+    for (part, force) in &last {
+        close(*force, reference["last_forces_N"][part].as_f64().unwrap(), 0.05, part);
     }
 }
 

@@ -1,6 +1,7 @@
 //! `begin`: finds the gauge on a line, asks the laziest facts, and writes a setup.
 
 mod asking;
+mod page;
 mod telling;
 
 use std::io::IsTerminal;
@@ -27,6 +28,7 @@ use asking::Asker;
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  holdwatch begin --port /dev/serial/by-id/usb-serial-adapter-if00-port0\n  \
                   holdwatch begin --answers shop.toml --out table.toml --try 5\n  \
+                  holdwatch begin --page                       the same steps on a page, for who has no terminal\n  \
                   holdwatch begin --questions > shop.toml      every answer there is, explained\n\n\
                   Exit codes: 0 a sound setup is written, 1 nothing was found or written, 2 wrong usage.")]
 pub(super) struct Begin {
@@ -48,6 +50,9 @@ pub(super) struct Begin {
     /// Write what was found, written and assumed as JSON.
     #[arg(long)]
     json: bool,
+    /// Lead through the same steps on a page of this computer, at this port.
+    #[arg(long, value_name = "PORT", num_args = 0..=1, default_missing_value = "8017", conflicts_with_all = ["answers", "trial", "json"])]
+    page: Option<u16>,
     /// Print an answers file in which every answer is explained, and do nothing.
     #[arg(long)]
     questions: bool,
@@ -77,6 +82,9 @@ impl Begin {
         }
         if self.out.exists() && !self.overwrite {
             bail!("{} is there already; name another file with --out, or say --overwrite", self.out.display());
+        }
+        if let Some(port) = self.page {
+            return page::serve(port, &self.out, self.overwrite);
         }
         let mut answers = self.answers()?;
         let mut asker = Asker::new(self.answers.is_none() && std::io::stdin().is_terminal());

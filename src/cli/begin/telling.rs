@@ -146,7 +146,7 @@ pub(super) fn tell(outcome: &Outcome, out: &Path, setup: &Setup) {
     );
 }
 
-fn by_weight(marked: &[Marked]) -> Vec<&Marked> {
+pub(super) fn by_weight(marked: &[Marked]) -> Vec<&Marked> {
     let weight = |mark: &Marked| mark.bearing.map_or(0.0, |bearing| bearing.weight());
     let mut marked: Vec<&Marked> = marked.iter().collect();
     marked.sort_by(|a, b| weight(b).total_cmp(&weight(a)));
@@ -177,7 +177,7 @@ pub(super) fn as_json(outcome: &Outcome, out: &Path, port: &str, bench: &Bench) 
     })
 }
 
-fn proposal(proposal: &Proposal) -> Value {
+pub(super) fn proposal(proposal: &Proposal) -> Value {
     let place = match proposal.at {
         Whereabouts::Register { place, kind, order } => json!({
             "unit_id": place.unit, "table": place.table, "register": place.address, "kind": kind, "word_order": order,

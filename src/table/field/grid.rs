@@ -41,6 +41,11 @@ impl Resolution {
     }
 }
 
+/// A usual gap between zones in metres (common practice, no source).
+const ZONE_GAP: f64 = 0.020;
+/// The lower part's share of a lowest interval that is divided.
+const LOWEST_SHARE: f64 = 0.4;
+
 /// One interval between two levels.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Interval {
@@ -157,5 +162,19 @@ fn graded(layers: &[Layer], count: i32, growth: f64) -> Vec<Interval> {
         depth += height;
     }
     downwards.reverse();
+    split_lowest(&mut downwards);
     downwards
+}
+
+/// Divides the lowest interval until the field bends within it no less gently than it does along a usual gap between zones, where
+/// it passes from one zone to the next.
+fn split_lowest(upwards: &mut Vec<Interval>) {
+    while let Some(lowest) = upwards.first_mut()
+        && lowest.height * (lowest.along / lowest.through).sqrt() > ZONE_GAP
+    {
+        let whole = lowest.height;
+        lowest.height = (1.0 - LOWEST_SHARE) * whole;
+        let below = Interval { height: LOWEST_SHARE * whole, ..*lowest };
+        upwards.insert(0, below);
+    }
 }

@@ -43,8 +43,8 @@ use crate::units::{AbsolutePressure, Force, PressureSquared};
 const TOLERANCE: f64 = 1e-6;
 /// A field's value at the border of its window beyond which the window was too small.
 const FELT: f32 = 1e-4;
-/// A window's margin in reaches of a disturbance.
-const MARGIN: f64 = 6.0;
+/// A window's margin in lengths over which a disturbance falls by e: so much that it is not felt at the border.
+const MARGIN: f64 = 7.5;
 
 /// In how many steps of a zone's share cells of a part count as held alike: 0.1 % of the force at most.
 const GRIP_STEPS: f64 = 32.0;
@@ -244,7 +244,7 @@ fn solve_zone(surface: &Surface, zone: usize, precision: Precision) -> Result<Zo
     let grid = &surface.grid;
     let whole = Window::whole(grid);
     let cells = surface.contacts[zone].iter().map(|(cell, _)| *cell);
-    let near = Window::around(cells, MARGIN * surface.reach(), grid);
+    let near = Window::around(cells, MARGIN * surface.decay(), grid);
     if let (Precision::Working, Some(window)) = (precision, near) {
         let solved = solve_in(surface, zone, &window, precision)?;
         if window.is_whole(grid) || window.greatest_at_border(&solved.top.values, grid) < FELT {

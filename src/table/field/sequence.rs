@@ -119,7 +119,8 @@ impl Sequence {
     /// Brings the field to the surface, which has `groups` open since: each in its own window, from the field before all of them.
     fn follow(&mut self, groups: Vec<Opened>) -> Result<(), NotSettled> {
         self.since_refresh += groups.len();
-        if self.since_refresh > REFRESH {
+        // Inertia acts on the flow at every depth, which windows do not keep.
+        if self.since_refresh > REFRESH || self.surface.inertia {
             return self.refresh();
         }
         let opened: Opened = groups.iter().flatten().copied().collect();

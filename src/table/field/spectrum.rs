@@ -15,6 +15,9 @@ const GAUSS: [(f64, f64); 4] = [
     (0.960_289_856_497_536, 0.101_228_536_290_376),
 ];
 
+/// Steps to the slowest mode, whose neighbour is at least nine times as fast.
+const DECAY_STEPS: usize = 12;
+
 /// The board under a cover, infinite along both directions.
 #[derive(Clone, Debug)]
 pub(super) struct Medium<'a> {
@@ -67,6 +70,32 @@ impl Medium<'_> {
         (along * (self.contact + through)).sqrt()
     }
 
+    /// Over what length the slowest disturbance under a cover falls by e along the board, in metres: that of the grid's slowest
+    /// mode, in which all that its levels pass along leaves through the plenum below; by inverse iteration.
+    ///
+    /// It lies between 0.64 of the reach (all resistance in the board) and the reach itself (all in the contact).
+    pub(super) fn decay(&self) -> f64 {
+        let (mut along, through) = (self.grid.along(), self.grid.through());
+        if let Some(top) = along.last_mut() {
+            *top += self.gap;
+        }
+        let weight = |mode: &[f64]| mode.iter().zip(&along).map(|(v, along)| along * v * v).sum::<f64>();
+        let mut mode = vec![1.0; along.len()];
+        let mut square = 0.0;
+        for _ in 0..DECAY_STEPS {
+            let flows: Vec<f64> = mode.iter().zip(&along).map(|(v, along)| v * along).collect();
+            let mut passing: f64 = flows.iter().sum();
+            let mut next = vec![passing * self.contact];
+            for (level, through) in through.iter().enumerate() {
+                passing -= flows[level];
+                next.push(next[level] + passing / through);
+            }
+            square = (weight(&next) / weight(&mode)).sqrt();
+            mode = next.into_iter().map(|v| v / square).collect();
+        }
+        square.sqrt()
+    }
+
     /// The grid's strata, gathered once.
     pub(super) fn strata(&self) -> LatticeStrata {
         LatticeStrata { along: self.grid.along(), through: self.grid.through() }
@@ -116,7 +145,22 @@ pub(super) fn bessel_j0(x: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::grid::Interval;
     use super::*;
+
+    /// One layer on its plenum: the slowest mode is cos(β·(1 − z/t)) with β·tan β = t/(r·k_z), which falls by e over t·s/β (H. Carslaw,
+    /// J. Jaeger, "Conduction of Heat in Solids", section 3.11 and table of the roots of α·tan α = C: C = 0.1, 1, 10 and none).
+    #[test]
+    fn the_slowest_disturbance_decays_as_the_textbook_s_roots_say() {
+        let intervals = vec![Interval { height: 0.018 / 200.0, along: 4e-13, through: 1e-13 }; 200];
+        let grid = Grid { nx: 8, ny: 4, hx: 0.005, hy: 0.005, intervals };
+        for (share, root) in [(0.1, 0.3111), (1.0, 0.8603), (10.0, 1.4289), (1e9, std::f64::consts::FRAC_PI_2)] {
+            let medium = Medium { grid: &grid, contact: 0.018 / (share * 1e-13), gap: 0.0, cover: 0.0 };
+            let exact = 0.018 * 2.0 / root;
+            assert!((medium.decay() / exact - 1.0).abs() < 1e-3, "{share}: {} is not {exact} m", medium.decay());
+            assert!((0.63..1.0).contains(&(medium.decay() / medium.reach())));
+        }
+    }
 
     /// Abramowitz and Stegun, table 9.1: J₀(1), J₀(5), J₀(10); zeros 2.4048255577, 30.6346064684 (table 9.5).
     #[test]

@@ -163,8 +163,16 @@ impl Surface {
 
     /// How far a disturbance is felt along the board, in metres.
     pub(super) fn reach(&self) -> f64 {
-        let sheet = (0..self.sheets.len()).max_by(|a, b| self.sheets[*a].gap.total_cmp(&self.sheets[*b].gap));
-        self.medium(sheet).reach()
+        self.medium(self.loosest_sheet()).reach()
+    }
+
+    /// Over what length a disturbance falls by e along the board, in metres.
+    pub(super) fn decay(&self) -> f64 {
+        self.medium(self.loosest_sheet()).decay()
+    }
+
+    fn loosest_sheet(&self) -> Option<usize> {
+        (0..self.sheets.len()).max_by(|a, b| self.sheets[*a].gap.total_cmp(&self.sheets[*b].gap))
     }
 
     fn touch_zones(&mut self, table: &Table) {

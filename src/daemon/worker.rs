@@ -15,7 +15,9 @@ use super::clock::Clock;
 use super::compute::Computer;
 use super::{notify, webhook};
 use crate::board::survey::Reading;
-use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Record, Request, RequestId, Seq};
+use crate::event::{
+    Action, Actor, Answer, Card, Command, CommandId, Event, Fact, LineId, Record, Request, RequestId, Seq,
+};
 use crate::journal::{Standing, Write};
 use crate::minder::Minder;
 use crate::moment::{Moment, Span, Steady};
@@ -164,6 +166,7 @@ impl Worker {
                 self.guides.send_replace(Arc::new(*guides));
             }
             Action::ReadCard(id, name) => self.read_card(id, name),
+            Action::ReadProgram(id, card) => self.read_program(id, *card),
             Action::Switch(id, levels) => {
                 if let Some(device) = self.levels.get(usize::from(id.0)) {
                     device.send_replace(levels);
@@ -249,6 +252,23 @@ impl Worker {
                     }
                     // Nobody waits for it once the program stops.
                     let _ = events.send(Event::CardRead(id, card)).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    fn read_program(&self, id: RequestId, card: Card) {
+        let (setup, events, stop) = (Arc::clone(&self.setup), self.events.clone(), self.stop.clone());
+        let (computer, folder) = (Arc::clone(&self.computer), self.folder.clone());
+        tokio::spawn(async move {
+            tokio::select! {
+                card = computer.program(&setup, &folder, card) => {
+                    if let Err(text) = &card {
+                        warn!(text, "no job");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::CardRead(id, card.map(Some))).await;
                 }
                 () = stop.cancelled() => {}
             }

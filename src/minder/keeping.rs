@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::likes::ToolMetres;
 use super::{CheckLog, Minder, SurveyRun};
 use crate::alarm::Tag;
 use crate::board::{BoardLife, BoardSettings, Book, Trace};
-use crate::event::{Action, Fact, Outcome, Record, Seq};
+use crate::event::{Action, Card, Fact, Outcome, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
@@ -39,6 +40,12 @@ pub struct Memory {
     /// Who put an alarm aside that is shelved or out of service.
     #[serde(default)]
     pub(super) set_aside: BTreeMap<Tag, SetAside>,
+    /// The last job of each material, without its parts; the newest is the last.
+    #[serde(default)]
+    pub(super) likes: Vec<Card>,
+    /// How far each tool has cut.
+    #[serde(default)]
+    pub(super) tools: ToolMetres,
 }
 
 /// Who put an alarm aside, when, and for an alarm out of service why.
@@ -89,6 +96,8 @@ impl Memory {
             shadow_left: shadow_sheets,
             last_sheet: None,
             skimmed_on: None,
+            likes: Vec::new(),
+            tools: ToolMetres::new(),
             set_aside: BTreeMap::new(),
         }
     }
@@ -179,7 +188,7 @@ impl Minder {
         self.changed = true;
     }
 
-    fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
+    pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {

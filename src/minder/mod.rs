@@ -14,11 +14,13 @@ mod calling;
 mod check;
 mod comparing;
 mod contacts;
+mod ends;
 mod fetching;
 mod guided;
 mod hearing;
 mod holding;
 mod keeping;
+mod likes;
 mod orders;
 mod progress;
 mod showing;
@@ -46,6 +48,7 @@ use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
 use contacts::{Contact, Wires};
+use ends::EndId;
 use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
@@ -72,11 +75,15 @@ pub enum MinderError {
     Snapshot(#[from] postcard::Error),
 }
 
-/// The job on the table.
+/// A job on the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Loaded {
     card: Card,
+    /// The end that it lies at; none for the table as a whole.
+    end: Option<EndId>,
     forecast: Option<Forecast>,
+    /// The zones for which the forecast is still compared with, though something else lies beside by now.
+    held: Option<ZoneSet>,
     progress: Progress,
     pace: Option<Pace>,
     /// How long its program has run.
@@ -96,6 +103,8 @@ struct Awaited {
 pub struct Minder {
     setup: Setup,
     cards: Vec<String>,
+    /// Programs in the folder of cards that no card names.
+    programs: Vec<String>,
     started: Moment,
     /// When the last event came.
     stepped: Moment,
@@ -115,7 +124,10 @@ pub struct Minder {
     roll: Roll,
     flood: Flood,
     memory: Memory,
+    /// What is cut, or will be next.
     loaded: Option<Loaded>,
+    /// What lies at other ends.
+    beside: Vec<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
     contacts: Vec<Contact>,
@@ -175,6 +187,7 @@ impl Minder {
         let mut minder = Minder {
             setup,
             cards,
+            programs: Vec::new(),
             started: at,
             stepped: at,
             awake_since: at.steady,
@@ -190,6 +203,7 @@ impl Minder {
             flood: Flood::default(),
             memory,
             loaded: None,
+            beside: Vec::new(),
             open,
             cutting: None,
             contacts,
@@ -248,6 +262,7 @@ impl Minder {
             Event::Due => {}
             Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
+            Event::Programs(programs) => self.programs = programs,
             Event::Wires(id, levels) => self.take_wires(at, id, levels, out),
             Event::WiresLost(id, cause) => self.wires_lost(at, id, &cause, out),
         }
@@ -285,6 +300,7 @@ impl Minder {
     /// What follows from any event: forecasts asked for, stale readings noticed, alarms moved, lights and page brought up
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
+        self.turn_to_next(at, out);
         self.ask_for_forecasts(out);
         self.follow_room(out);
         self.notice_drive(at);
@@ -309,7 +325,7 @@ impl Minder {
         self.awake_since = at.steady;
         self.health.iter_mut().for_each(Health::interrupt);
         self.watch.interrupt();
-        if let Some(loaded) = &mut self.loaded {
+        for loaded in self.loaded.iter_mut().chain(&mut self.beside) {
             loaded.pace = None;
         }
         if gap.is_none() {

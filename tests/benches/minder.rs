@@ -84,6 +84,7 @@ impl Table {
                 | Action::Answer(..)
                 | Action::Fit(..)
                 | Action::ReadCard(..)
+                | Action::ReadProgram(..)
                 | Action::Switch(..) => {}
             }
         }

@@ -326,7 +326,11 @@ fn the_page_leads_through_the_same_steps() {
         shown("a look", &|shown| shown["watched"].as_array().is_some_and(|watched| watched.len() == times + 1));
     }
     let found = shown("the number", &stage("found"));
-    assert_eq!((found["best"]["moved"].as_bool(), found["best"]["zero_seen"].as_bool()), (Some(true), Some(true)), "{found}");
+    assert_eq!(
+        (found["best"]["moved"].as_bool(), found["best"]["zero_seen"].as_bool()),
+        (Some(true), Some(true)),
+        "{found}"
+    );
     assert!((found["best"]["top_kpa"].as_f64().unwrap() - 61.2).abs() < 0.1, "{found}");
     assert_eq!(served.post("/api/v1/begin", &json!({"order": "write", "answers": answers})).0, 202);
     let written = shown("the setup", &stage("written"));

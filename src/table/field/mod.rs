@@ -448,6 +448,25 @@ mod tests {
         limit(within(vec![face, core, face], 16.5), 90_759.634);
     }
 
+    /// A zone that is felt at its window's border is solved twice: the margin must be so wide that none is.
+    #[test]
+    fn no_zone_of_the_cases_is_felt_at_its_window_s_border() {
+        for name in ["film_covered_6_zones_unsealed", "half_sheet_12_parts_2_closed", "every_field_once"] {
+            let path = format!("{}/tests/cases/{name}.json", env!("CARGO_MANIFEST_DIR"));
+            let case = Case::read(&std::fs::read_to_string(path).unwrap()).unwrap();
+            for resolution in [Resolution::Preview, Resolution::Standard] {
+                let surface = Surface::new(&case.table, &case.load, Grid::new(&case.table.board, resolution));
+                for zone in 0..surface.contacts.len() {
+                    let cells = surface.contacts[zone].iter().map(|(cell, _)| *cell);
+                    let window = Window::around(cells, MARGIN * surface.decay(), &surface.grid).unwrap();
+                    let solved = solve_in(&surface, zone, &window, Precision::Working).unwrap();
+                    let felt = window.greatest_at_border(&solved.top.values, &surface.grid);
+                    assert!(felt < FELT, "{name}, {resolution:?}, zone {zone}: {felt} at the border");
+                }
+            }
+        }
+    }
+
     /// Reciprocity: zone i draws of zone j what j draws of i, before anything is evened out.
     #[test]
     fn the_zone_matrix_is_symmetric_by_itself() {

@@ -5,6 +5,8 @@ import { build, element, fillWith, key, one, order, say, write } from "./guided.
 import { load, pressure } from "./words.js";
 
 const POLL_MS = 500;
+/** Assumptions that are told, the weightiest first; the setup has them all. */
+const MOST_TOLD = 6;
 
 /** What was typed, by section and key. */
 const typed = {};
@@ -105,7 +107,8 @@ function foundItems() {
     items.push(say("begin-levels", { rest: pressure(best.rest_kpa * 1000), top: pressure(best.top_kpa * 1000) }));
   }
   for (const doubt of shown.not_proven) items.push(say("begin-not-proven", { doubt }));
-  for (const mark of shown.assumptions) items.push(assumption(mark));
+  for (const mark of shown.assumptions.slice(0, MOST_TOLD)) items.push(assumption(mark));
+  if (shown.assumptions.length > MOST_TOLD) items.push(say("begin-more", { count: shown.assumptions.length - MOST_TOLD }));
   return items;
 }
 

@@ -1,5 +1,9 @@
 //! What the page, and a controller in this process, ask of the program.
 
+use std::fs::OpenOptions;
+use std::io::Write;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use futures_util::future::BoxFuture;
@@ -24,6 +28,8 @@ pub(super) struct Desk {
     pub(super) journal: watch::Receiver<Option<Journal>>,
     pub(super) setup: Arc<Setup>,
     pub(super) guided: watch::Receiver<Arc<Guides>>,
+    /// Where the digests of paired devices are kept.
+    pub(super) paired: Arc<PathBuf>,
 }
 
 impl Desk {
@@ -46,6 +52,22 @@ impl Program for Desk {
         Box::pin(async move { desk.ask(actor, command).await })
     }
 
+    fn pairing_required(&self) -> bool {
+        !self.setup.page.changes_by_anyone
+    }
+
+    fn paired(&self) -> Vec<String> {
+        let text = std::fs::read_to_string(&*self.paired).unwrap_or_default();
+        text.lines().filter(|line| line.len() == 64).map(str::to_owned).collect()
+    }
+
+    fn keep_paired(&self, digests: Vec<String>) {
+        let text: String = digests.iter().map(|digest| format!("{digest}\n")).collect();
+        if let Err(error) = keep(&self.paired, &text) {
+            tracing::warn!(path = %self.paired.display(), %error, "paired devices are forgotten at the next start");
+        }
+    }
+
     fn guides(&self) -> Arc<Guides> {
         self.guided.borrow().clone()
     }
@@ -64,6 +86,15 @@ impl Program for Desk {
     fn parse_card(&self, posted: serde_json::Value) -> Result<Card, String> {
         card_from_json(&posted, &self.setup).map_err(|mistakes| mistakes.to_string())
     }
+}
+
+/// Writes a file that only this program may read, whole or not at all.
+fn keep(path: &Path, text: &str) -> std::io::Result<()> {
+    let beside = path.with_extension("new");
+    let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&beside)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    std::fs::rename(&beside, path)
 }
 
 fn shown(bucket: journal::Bucket) -> Bucket {

@@ -115,6 +115,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     darken_on_panic();
     let clock = Clock::new(pace);
     let tasks = TaskTracker::new();
+    let paired = Arc::new(paired_file(&setup, &folder));
     let (store, opened) = store::open(&place(&setup, &folder), clock.now()).await?;
     let address = setup.page.listen;
     let (listener, local) = listen(address).map_err(|reason| DaemonError::Listen { address, reason })?;
@@ -134,6 +135,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         journal: store.journal.clone(),
         setup: Arc::clone(&setup),
         guided,
+        paired,
     };
     let state = PageState {
         shown: showing,
@@ -227,6 +229,14 @@ pub fn place(setup: &Setup, folder: &std::path::Path) -> journal::Where {
     match &setup.store {
         StoreSettings::Sqlite { path } => journal::Where::Sqlite(folder.join(path)),
         StoreSettings::Postgres { url } => journal::Where::Postgres(url.clone()),
+    }
+}
+
+/// Where paired devices are kept: beside the journal's file, else beside the setup.
+fn paired_file(setup: &Setup, folder: &std::path::Path) -> PathBuf {
+    match place(setup, folder) {
+        journal::Where::Sqlite(file) => file.with_extension("paired"),
+        journal::Where::Postgres(_) => folder.join("holdwatch.paired"),
     }
 }
 

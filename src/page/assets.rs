@@ -23,7 +23,7 @@ pub(super) struct Assets {
 }
 
 /// The pages, by the names of their files.
-const PAGES: [&str; 4] = ["index.html", "survey.html", "check.html", "begin.html"];
+const PAGES: [&str; 5] = ["index.html", "survey.html", "check.html", "begin.html", "pair.html"];
 
 impl Assets {
     /// Names the build by a digest over every file, and writes that name into the pages.

@@ -53,7 +53,13 @@ pub(super) trait Gate: Send + Sync + 'static {
 
     /// Names besides loopback under which the page may be asked for.
     fn hosts(&self) -> &[String];
+
+    /// Whether a change may be asked for from this address with these headers.
+    fn may_change(&self, from: IpAddr, headers: &HeaderMap) -> bool;
 }
+
+/// Where a device pairs, which none is before.
+const PAIRING: &str = "/api/v1/pair";
 
 impl Gate for Desk {
     fn doors(&self) -> &Doors {
@@ -70,6 +76,10 @@ impl Gate for Desk {
 
     fn hosts(&self) -> &[String] {
         &self.page.hosts
+    }
+
+    fn may_change(&self, from: IpAddr, headers: &HeaderMap) -> bool {
+        self.pairing.allows(from, headers)
     }
 }
 
@@ -99,7 +109,15 @@ fn admit(gate: &impl Gate, request: &Request) -> Result<(), Problem> {
     if !gate.doors().may_ask(remote(request), gate.now(), gate.limits()) {
         return Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, "too many requests from this address, wait a second"));
     }
-    if *request.method() == Method::POST { from_here(request.headers(), &host) } else { Ok(()) }
+    if *request.method() != Method::POST {
+        return Ok(());
+    }
+    from_here(request.headers(), &host)?;
+    if request.uri().path() == PAIRING || gate.may_change(remote(request), request.headers()) {
+        return Ok(());
+    }
+    let why = "this device is not paired; open /pair on it, and on the computer that watches for the code";
+    Err(Problem::new(StatusCode::UNAUTHORIZED, why).with_key("not-paired"))
 }
 
 /// The `Host` that was asked for, if the page may be asked for under it.

@@ -11,6 +11,7 @@ mod guard;
 mod guided;
 mod metrics;
 mod orders;
+mod pairing;
 mod problem;
 mod routes;
 mod serve;

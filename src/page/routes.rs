@@ -17,8 +17,9 @@ use tower_http::compression::CompressionLayer;
 
 use super::assets::Assets;
 use super::guard::{Doors, guard, remote};
+use super::pairing::Pairing;
 use super::problem::Problem;
-use super::{HistorySpan, PageState, guided, metrics, orders, stream};
+use super::{HistorySpan, PageState, guided, metrics, orders, pairing, stream};
 use crate::event::Utc;
 use crate::view::View;
 
@@ -35,6 +36,7 @@ pub(super) struct Desk {
     pub(super) page: PageState,
     pub(super) doors: Doors,
     pub(super) assets: Assets,
+    pub(super) pairing: Pairing,
     histories: Semaphore,
 }
 
@@ -61,7 +63,8 @@ impl<'a> Now<'a> {
 /// The whole HTTP interface over `page`.
 pub fn router(page: PageState) -> Router {
     let (doors, assets) = (Doors::default(), Assets::new());
-    let desk = Arc::new(Desk { page, doors, assets, histories: Semaphore::new(HISTORIES_AT_ONCE) });
+    let pairing = Pairing::new(page.program.pairing_required(), page.program.paired());
+    let desk = Arc::new(Desk { page, doors, assets, pairing, histories: Semaphore::new(HISTORIES_AT_ONCE) });
     table()
         .into_iter()
         .fold(Router::new(), |app, route| app.route(route.path, route.run))
@@ -99,6 +102,7 @@ fn table() -> Vec<Route> {
         reads("/", index),
         reads("/survey", guided::survey_page),
         reads("/check", guided::check_page),
+        reads("/pair", pairing::page),
         reads("/web/{build}/{file}", file),
         reads("/api/v1/now", now),
         reads("/api/v1/stream", events),
@@ -124,6 +128,10 @@ fn table() -> Vec<Route> {
         changes("/api/v1/survey", guided::order_survey),
         reads("/api/v1/check", guided::check),
         changes("/api/v1/check", guided::order_check),
+        reads("/api/v1/pair", pairing::standing),
+        changes("/api/v1/pair", pairing::pair),
+        changes("/api/v1/pair/code", pairing::code),
+        changes("/api/v1/pair/forget", pairing::forget),
         reads("/api/v1/openapi.json", description),
         reads("/metrics", exposition),
         reads("/healthz", health),

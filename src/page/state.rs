@@ -38,6 +38,19 @@ pub trait Program: Send + Sync + 'static {
     /// Dropping the future forgets the answer; the command may still be carried out.
     fn command(&self, actor: Actor, command: Command) -> BoxFuture<'static, Answer>;
 
+    /// Whether changes from other computers need a paired device.
+    fn pairing_required(&self) -> bool {
+        false
+    }
+
+    /// The digests of paired devices kept from before.
+    fn paired(&self) -> Vec<String> {
+        Vec::new()
+    }
+
+    /// Keeps the digests of paired devices over a restart.
+    fn keep_paired(&self, _digests: Vec<String>) {}
+
     /// The survey and the morning's check, as last changed.
     fn guides(&self) -> Arc<Guides>;
 

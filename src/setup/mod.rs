@@ -159,6 +159,9 @@ pub struct PageSettings {
     pub listen: SocketAddr,
     /// Host names besides the address itself and `localhost` under which the page may be asked for.
     pub hosts: Vec<String>,
+    /// Whether whoever reaches it from another computer may press its keys; else only devices that were paired.
+    #[serde(default)]
+    pub changes_by_anyone: bool,
 }
 
 /// Where the journal is kept.

@@ -37,7 +37,8 @@ pub(super) fn page(page: &Section) -> Option<PageSettings> {
         }
     });
     let hosts = hosts.or(Vec::new());
-    Some(PageSettings { listen: listen?, hosts: hosts? })
+    let changes = page.choice("changes", &[("paired", false), ("anyone", true)]).or(false);
+    Some(PageSettings { listen: listen?, hosts: hosts?, changes_by_anyone: changes? })
 }
 
 fn is_host(name: &str) -> bool {

@@ -11,10 +11,10 @@ use crate::board::survey::{Finding, Reading};
 pub use crate::board::{Deed, Told};
 use crate::expectation::Forecast;
 pub use crate::gauge::{Errand, GaugeId, LineId, Quality};
-pub use crate::job::Card;
+pub use crate::job::{Card, Lying};
 use crate::lamp::Pattern;
 pub use crate::moment::{Moment, Span, Steady, Utc};
-use crate::table::ZoneSet;
+use crate::table::{TableLoad, ZoneSet};
 pub use crate::units::{AbsolutePressure, Area, Force, Length, Vacuum};
 use crate::view::{Guides, View};
 
@@ -124,6 +124,17 @@ pub enum Command {
     Survey(SurveyOrder),
     /// Something in the morning's check.
     Check(CheckOrder),
+    /// A load, an unloading or a progress at the end of the table by this name.
+    At(String, Box<Command>),
+    /// This cut program, of the folder of cards, lies on the table; the rest is as in the last job of this material, or of any.
+    LoadProgram {
+        /// Its file.
+        file: String,
+        /// The material.
+        material: Option<String>,
+    },
+    /// The tool of this number was changed for a new one.
+    ToolChanged(u32),
 }
 
 /// What became of a command.
@@ -171,6 +182,8 @@ pub enum Event {
     Surveyed(RequestId, Result<Box<Finding>, String>),
     /// A card that was asked for has been read, with its program; none if there is none by that name; or why it cannot be.
     CardRead(RequestId, Result<Option<Box<Card>>, String>),
+    /// The cut programs in the folder of cards that no card names.
+    Programs(Vec<String>),
 }
 
 /// One reading as kept.
@@ -245,11 +258,21 @@ pub struct Record {
 pub struct Request {
     /// The job; none for the table with everything covered.
     pub card: Option<Box<Card>>,
+    /// What lies at other ends of the table.
+    #[serde(default)]
+    pub beside: Vec<Lying>,
     /// The zone sets.
     pub open: Vec<ZoneSet>,
     /// The room's pressure, if a barometer tells it; else that of the setup.
     #[serde(default)]
     pub room: Option<AbsolutePressure>,
+}
+
+impl Request {
+    /// What lies at other ends, as one load.
+    pub fn lying(&self) -> TableLoad {
+        self.beside.iter().map(Lying::load).fold(TableLoad::default(), |all, one| all.beside(&one))
+    }
 }
 
 /// Something the edge is ordered to do.
@@ -273,6 +296,8 @@ pub enum Action {
     Fit(RequestId, Vec<Reading>, f64),
     /// Show this of the guided runs.
     Guide(Box<Guides>),
+    /// Read the program of this card, from the folder of cards.
+    ReadProgram(RequestId, Box<Card>),
     /// Read the card of this name, with its program.
     ReadCard(RequestId, String),
 }

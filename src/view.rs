@@ -155,6 +155,9 @@ pub struct HoldView {
 pub struct JobView {
     /// Its card's name.
     pub card: String,
+    /// The end of the table that it lies at; none for the table as a whole.
+    #[serde(default)]
+    pub end: Option<String>,
     /// How far the cut is, 0 to 1.
     pub fraction: f64,
     /// Whether it is being cut.
@@ -171,6 +174,19 @@ pub struct JobView {
     /// What someone should look at before it is cut.
     #[serde(default)]
     pub look_at: Vec<Message>,
+}
+
+/// One end of a table that has several.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct EndView {
+    /// Its name.
+    pub id: String,
+    /// The card of what lies there.
+    pub card: Option<String>,
+    /// How far that is cut, 0 to 1.
+    pub fraction: Option<f64>,
+    /// Whether this end is the one that is cut, or will be next.
+    pub worked_at: bool,
 }
 
 /// One alarm of the roll.
@@ -367,6 +383,20 @@ pub struct BoardDetail {
     pub leak_a_month: Option<f64>,
     /// The board and its skims for each sheet cut on it.
     pub board_a_sheet: Option<f64>,
+    /// Every tool that has cut.
+    #[serde(default)]
+    pub tools: Vec<ToolView>,
+}
+
+/// A tool and how far it has cut since it was changed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ToolView {
+    /// Its number in programs.
+    pub number: u32,
+    /// How far.
+    pub cut_m: f64,
+    /// Its diameter, if the setup lists it.
+    pub diameter_m: Option<f64>,
 }
 
 /// A way in which the program works less well than it should.
@@ -429,10 +459,19 @@ pub struct View {
     /// Whether the machine cuts, and how that is known.
     #[serde(default)]
     pub cutting: CuttingKnown,
-    /// The job.
+    /// The job that is cut, or will be next.
     pub job: Option<JobView>,
+    /// The ends of the table; none for one that is loaded as a whole.
+    #[serde(default)]
+    pub ends: Vec<EndView>,
     /// The names of the cards that can be chosen.
     pub cards: Vec<String>,
+    /// The cut programs that have no card and can be chosen with a material.
+    #[serde(default)]
+    pub programs: Vec<String>,
+    /// The materials that are known; told only beside such programs.
+    #[serde(default)]
+    pub materials: Vec<String>,
     /// Every alarm that is not normal, the most pressing first.
     pub alarms: Vec<AlarmView>,
     /// The board.

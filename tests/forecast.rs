@@ -61,12 +61,14 @@ fn grid(across: u32, up: u32, width: f64, height: f64) -> Vec<CardPart> {
 }
 
 fn ask(table: &Table, card: Option<&Card>, sets: &[ZoneSet], spread: &Spread, points: u16) -> Forecast {
-    let question = Question { table, tap: Tap::Manifold, card, sets, spread };
+    let question = Question { table, tap: Tap::Manifold, card, beside: &TableLoad::default(), sets, spread };
     forecast(&question, &boards(table, card, points).unwrap()).unwrap()
 }
 
 fn boards(table: &Table, card: Option<&Card>, points: u16) -> Result<Boards, ForecastError> {
-    Boards::condense(table, card, points, |load| Ok::<_, Infallible>(ClosedForm::condense(table, load)))
+    Boards::condense(table, card, &TableLoad::default(), points, |load| {
+        Ok::<_, Infallible>(ClosedForm::condense(table, load))
+    })
 }
 
 fn level(table: &Table, load: &TableLoad, open: ZoneSet) -> Vacuum {
@@ -259,7 +261,14 @@ fn a_course_is_read_between_its_points_with_the_weaker_part() {
 fn questions_without_an_answer_are_refused() {
     let table = reference::sequence();
     let refused = |sets: &[ZoneSet], points: u16| {
-        let question = Question { table: &table, tap: Tap::PumpInlet, card: None, sets, spread: &Spread::SURVEYED };
+        let question = Question {
+            table: &table,
+            tap: Tap::PumpInlet,
+            card: None,
+            beside: &TableLoad::default(),
+            sets,
+            spread: &Spread::SURVEYED,
+        };
         boards(&table, None, points).and_then(|boards| forecast(&question, &boards)).unwrap_err()
     };
     assert_eq!(refused(&[], 9), ForecastError::NoSets);
@@ -275,7 +284,14 @@ fn the_boards_of_another_table_are_refused() {
     let (table, mut smaller) = (reference::sequence(), reference::sequence());
     smaller.plenum.zones.truncate(2);
     let sets = [ZoneSet::first(2)];
-    let question = Question { table: &smaller, tap: Tap::Manifold, card: None, sets: &sets, spread: &Spread::SURVEYED };
+    let question = Question {
+        table: &smaller,
+        tap: Tap::Manifold,
+        card: None,
+        beside: &TableLoad::default(),
+        sets: &sets,
+        spread: &Spread::SURVEYED,
+    };
     let found = forecast(&question, &boards(&table, None, 2).unwrap());
     assert_eq!(found, Err(ForecastError::OtherTable { boards: 6, count: 2 }));
 }

@@ -114,7 +114,9 @@ impl Bay {
         let key = serde_json::to_string(&brief).unwrap();
         let forecast = self.forecasts.entry(key).or_insert_with(|| {
             let condense = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
-            let boards = Boards::condense(&brief.table, brief.request.card.as_deref(), 9, condense).unwrap();
+            let boards =
+                Boards::condense(&brief.table, brief.request.card.as_deref(), &brief.request.lying(), 9, condense)
+                    .unwrap();
             brief.answer(&boards).unwrap()
         });
         if of_job {

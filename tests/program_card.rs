@@ -296,6 +296,106 @@ fn a_card_by_name_is_read_by_the_edge_and_its_answer_waits_for_that() {
     }
 }
 
+fn answer_of(out: &[Action]) -> Answer {
+    // The one before it may be told that another job was chosen.
+    let answer = out.iter().rev().find_map(|action| match action {
+        Action::Answer(_, answer) => Some(answer.clone()),
+        _ => None,
+    });
+    answer.unwrap()
+}
+
+fn program_asked(out: &[Action]) -> Option<(RequestId, Card)> {
+    out.iter().find_map(|action| match action {
+        Action::ReadProgram(id, card) => Some((*id, (**card).clone())),
+        _ => None,
+    })
+}
+
+#[test]
+fn a_program_without_a_card_is_cut_as_the_last_job_of_its_material() {
+    let (mut minder, card) = loaded();
+    let load = |material: Option<&str>| Command::LoadProgram {
+        file: "doors.nc".to_owned(),
+        material: material.map(str::to_owned),
+    };
+    let (id, made) = program_asked(&tell(&mut minder, moment(2), load(None))).unwrap();
+    assert_eq!((made.name.as_str(), &made.sheet, &made.cutter), ("doors.nc", &card.sheet, &card.cutter));
+    let (program, like) = (made.program.clone().unwrap(), card.program.clone().unwrap());
+    assert_eq!((program.file.as_str(), program.route, made.parts.len()), ("doors.nc", None, 0));
+    assert_eq!((program.tools, program.reading, program.zero), (like.tools, like.reading, like.zero));
+    // Read by the edge, it lies there.
+    let mut out = Vec::new();
+    let read = Card { name: "doors.nc".into(), ..card.clone() };
+    minder.step(moment(3), Event::CardRead(id, Ok(Some(Box::new(read)))), &mut out);
+    assert_eq!((answer_of(&out), job(&minder, moment(3)).card.as_str()), (Answer::Done, "doors.nc"));
+    // Of another material: that of the list, its sheet and cutter still the last.
+    let (_, made) = program_asked(&tell(&mut minder, moment(4), load(Some("hardwood")))).unwrap();
+    assert_eq!((made.sheet.material.name.as_str(), made.sheet.material.cutting_force_n_mm2), ("hardwood", 50.0));
+    assert_eq!(made.sheet.rect, card.sheet.rect);
+    let strange = answer_of(&tell(&mut minder, moment(5), load(Some("unobtainium"))));
+    assert!(
+        matches!(strange, Answer::Unknown { name, known } if name == "unobtainium" && known.contains(&"mdf".into()))
+    );
+    // What was told of each material is remembered apart, and over a restart.
+    let thick = Card {
+        sheet: holdwatch::job::CardSheet { thickness: holdwatch::units::Length::from_millimetres(25.0), ..made.sheet },
+        ..card
+    };
+    tell(&mut minder, moment(6), Command::LoadCard(Box::new(thick)));
+    let mut minder = Minder::restore(&minder.snapshot().unwrap()).unwrap();
+    for (material, millimetres) in [("hardwood", 25.0), ("mdf", 18.0)] {
+        let (_, made) = program_asked(&tell(&mut minder, moment(7), load(Some(material)))).unwrap();
+        assert!((made.sheet.thickness.millimetres() - millimetres).abs() < 1e-9, "{material}");
+    }
+    // A controller or a scanner gives the name alone; without a card by it, the program of that name is meant.
+    minder.step(moment(8), Event::Programs(vec!["doors.nc".into()]), &mut Vec::new());
+    let view = minder.view_at(moment(8));
+    assert_eq!(view.programs, ["doors.nc"]);
+    assert!(view.materials.contains(&"plywood".to_owned()));
+    let out = tell(&mut minder, moment(9), Command::LoadNamed("doors.nc".into()));
+    let Some(Action::ReadCard(id, _)) = out.iter().find(|action| matches!(action, Action::ReadCard(..))) else {
+        panic!("{out:?}")
+    };
+    let mut out = Vec::new();
+    minder.step(moment(9), Event::CardRead(*id, Ok(None)), &mut out);
+    assert_eq!(program_asked(&out).unwrap().1.name, "doors.nc");
+    // Nothing was ever cut: nothing to be like.
+    let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();
+    let mut fresh = Minder::new(setup, vec![], Remembered::default(), moment(0)).unwrap();
+    assert_eq!(answer_of(&tell(&mut fresh, moment(1), load(None))), Answer::Refused("no-like-job".into()));
+}
+
+/// Worked by hand: down through 18 mm of sheet and 5 mm of board, then 206, 106, 206 and 106 mm about a part; the way down to the
+/// sheet and the rapid up cut nothing.
+#[test]
+fn each_tool_counts_the_way_that_it_cut() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, card) = bench(folder.path(), OPEN, "");
+    let card = planned(&fs::read_to_string(card).unwrap(), &OPEN.replace("Y115", "Y97"));
+    let by_tool = card.program.as_ref().unwrap().route.as_ref().unwrap().by_tool.clone();
+    assert_eq!(by_tool.len(), 1);
+    assert!(by_tool[0].0 == 1 && (by_tool[0].1.millimetres() - 647.0).abs() < 1e-6, "{by_tool:?}");
+}
+
+#[test]
+fn the_shops_tools_serve_every_card_that_lists_none() {
+    let demo = fs::read_to_string(here("config/demo.toml")).unwrap();
+    let tools = "[[tool]]\nnumber = 3\ndiameter_mm = 12\nflutes = 3\nhelix = \"compression\"\n\
+                 [[tool]]\nnumber = 4\ndiameter_mm = 25\nhelix = \"compression\"\n";
+    let setup = read_setup(&(demo + tools), "table.toml").unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    let card = "name = \"Sides\"\nprogram = \"sides.nc\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [1220, 1220]\nthickness_mm = 18\n\
+                material = \"mdf\"\n";
+    let read = |card: &str| read_card(card, "card.toml", &setup).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    let listed = read(card).program.unwrap().tools;
+    assert_eq!(listed.iter().map(|tool| (tool.number, tool.flutes)).collect::<Vec<_>>(), [(3, 3), (4, 2)]);
+    // Through 18 mm a 12 mm compression cutter is beyond its tip, one of 25 mm is not (30 degrees of helix).
+    assert!(listed[0].axial_share.abs() < 1e-12);
+    assert!((listed[1].axial_share - 30_f64.to_radians().tan()).abs() < 1e-12);
+    let own = read(&format!("{card}[[tool]]\nnumber = 9\ndiameter_mm = 6\n")).program.unwrap().tools;
+    assert_eq!(own.iter().map(|tool| tool.number).collect::<Vec<_>>(), [9]);
+}
+
 #[test]
 fn a_skim_after_z0_was_taken_asks_for_z0_anew() {
     let at = |seconds: u64, civil: &str| Moment {
@@ -387,10 +487,23 @@ fn the_daemon_has_programs_read_by_a_child_and_replays_what_came_of_it() {
         assert!(status == wanted || status == 503, "{status} {said}");
         said
     };
+    let loose = card.with_file_name("loose.nc");
+    fs::write(&loose, &closed).unwrap();
+    let (status, said) = watched.post("/api/v1/job", &json!({"program": "loose.nc", "material": "mdf"}));
+    assert_eq!((status, said.contains("no-like-job")), (409, true), "{said}");
     load(204);
     let view = watched.wait_for("the job", LONG, |view| view["job"]["parts"] == 1);
     let looks = view["job"]["look_at"].to_string();
     assert!(looks.contains("look-screw") && !looks.contains("look-open-outline"), "{looks}");
+    // A program without a card is offered, and laid as the last job.
+    watched.wait_for("the loose program", LONG, |view| view["programs"] == json!(["loose.nc"]));
+    let (status, said) = watched.post("/api/v1/job", &json!({"program": "loose.nc", "material": "mdf"}));
+    assert!(status == 204 || status == 503, "{status} {said}");
+    watched.wait_for("the loose job", LONG, |view| view["job"]["card"] == "loose.nc" && view["job"]["parts"] == 1);
+    let (status, said) = watched.post("/api/v1/job", &json!({"program": "../loose.nc"}));
+    assert!(status == 422 && said.contains("has a folder in it"), "{status} {said}");
+    load(204);
+    watched.wait_for("the job again", LONG, |view| view["job"]["card"] == "Sides");
     // A program that is not understood is refused, and what lies there stays.
     fs::write(card.with_file_name("sides.nc"), closed.replace("X303 F6000", "G41 X303 F6000")).unwrap();
     let said = load(422);

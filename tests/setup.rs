@@ -152,7 +152,7 @@ fn explains(text: &str, key: &str) -> bool {
 fn the_example_explains_every_key_there_is() {
     let rest = "[table]\nq=0\n[pump]\nq=0\n[[pump.point]]\nq=0\n[filter]\nq=0\n[manifold]\nq=0\n[manifold.relief]\nq=0\n\
         [valves]\nq=0\n[board]\nq=0\n[board.rims]\nq=0\n[[board.layer]]\nq=0\n[[board.seam]]\nq=0\n[plenum]\nq=0\n\
-        [page]\nq=0\n[journal]\nq=0\n[jobs]\nq=0\n[watch]\nq=0\n[machine]\nq=0\n[q]\n";
+        [page]\nq=0\n[journal]\nq=0\n[jobs]\nq=0\n[watch]\nq=0\n[machine]\nq=0\n[[end]]\nq=0\n[[tool]]\nq=0\n[q]\n";
     let line = "[[line]]\nname=\"l\"\nport=\"/dev/l\"\nprotocol=";
     let hung = "[[gauge]]\nline=\"l\"\nq=0\n[[light]]\nline=\"l\"\nq=0\n";
     let grid = format!("{rest}[zones]\nq=0\n{line}\"modbus-rtu\"\n{hung}");

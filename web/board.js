@@ -59,6 +59,9 @@ function pump(board) {
   const { pump_h, pump_since_filter_h, pump_since_service_h, filter_drop_pa, filter_limit_pa } = board;
   const told = [say("board-pump", { whole: whole(pump_h), filter: whole(pump_since_filter_h), service: whole(pump_since_service_h) })];
   if (filter_drop_pa !== null) told.push(say("board-filter", { drop_pa: filter_drop_pa, limit_pa: filter_limit_pa }));
+  for (const { number, cut_m, diameter_m } of board.tools ?? []) {
+    told.push(say("board-tool", { number, cut: whole(cut_m), diameter: diameter_m === null ? undefined : twoDigits(diameter_m * 1000) }));
+  }
   const spent = { energy: twoDigits(board.energy_a_sheet), leak: twoDigits(board.leak_a_month), board: twoDigits(board.board_a_sheet) };
   if (Object.values(spent).some((amount) => amount !== undefined)) told.push(say("board-money", spent));
   return told;

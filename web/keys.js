@@ -5,6 +5,9 @@ import { say } from "./words.js";
 
 const UNSEEN = ["unacknowledged", "returned-unacknowledged"];
 const QUIET_MINUTES = 10;
+// Hands leave more than this between two keys; a shorter word than this is no name.
+const SCANNED_WITHIN_MS = 50;
+const SHORTEST_SCAN = 3;
 
 const panel = document.getElementById("panel");
 const head = document.getElementById("panel-head");
@@ -159,20 +162,62 @@ export function askJump() {
 /** A key that leads to the page of a guided run. */
 const goTo = (page) => choice(say(`go-${page}`), () => location.assign(`/${page}`));
 
-function askJob() {
-  let chosen = null;
-  const yes = choice(say("key-yes-job"), () => once("job", { card: chosen.card })());
-  yes.disabled = true;
-  yes.className = "yes";
-  const cards = [...(view?.cards ?? []), null].map((card) =>
-    choice(card ?? say("key-no-job"), (key) => {
-      chosen = { card };
-      for (const other of cards) other.setAttribute("aria-pressed", String(other === key));
-      yes.disabled = false;
+/** Keys of which one is chosen; `then` is told which. */
+function tiles(labelled, then) {
+  const keys = labelled.map(([label, value]) =>
+    choice(label, (key) => {
+      for (const other of keys) other.setAttribute("aria-pressed", String(other === key));
+      then(value);
     }, { chosen: false }),
   );
-  const title = view?.cards.length ? "panel-job" : "panel-no-cards";
-  open(keys.job, say(title), ...cards, yes);
+  return keys;
+}
+
+function askJob() {
+  const chosen = { order: null, material: null };
+  const yes = choice(say("key-yes-job"), () => once("job", chosen.order.program ? { ...chosen.order, ...chosen.material } : chosen.order)());
+  yes.disabled = true;
+  yes.className = "yes";
+  const orders = (view?.cards ?? []).map((card) => [card, { card }]);
+  for (const program of view?.programs ?? []) orders.push([program, { program }]);
+  const loaded = (view?.ends ?? []).filter(({ card }) => card !== null);
+  for (const { id } of loaded) orders.push([say("key-no-job-at", { end: id }), { card: null, end: id }]);
+  orders.push([say("key-no-job"), { card: null }]);
+  const asked = document.createElement("p");
+  asked.textContent = say("panel-material");
+  const materials = [[say("key-as-last"), null], ...(view?.materials ?? []).map((material) => [material, { material }])];
+  const stuff = [asked, ...tiles(materials, (material) => (chosen.material = material))];
+  for (const part of stuff) part.hidden = true;
+  const jobs = tiles(orders, (order) => {
+    chosen.order = order;
+    yes.disabled = false;
+    for (const part of stuff) part.hidden = !order.program;
+  });
+  const some = orders.length > loaded.length + 1;
+  open(keys.job, say(some ? "panel-job" : "panel-no-cards"), ...jobs, ...stuff, yes);
+}
+
+/**
+ * A scanner types like a keyboard, only faster than any hand, and ends with Enter: what it types is the name of a card, of its file or of
+ * a cut program.
+ */
+function listenToScanner() {
+  let typed = "";
+  let last = -Infinity;
+  addEventListener("keydown", (event) => {
+    const quick = event.timeStamp - last < SCANNED_WITHIN_MS;
+    last = event.timeStamp;
+    if (event.key === "Enter" && quick && typed.length >= SHORTEST_SCAN) {
+      event.preventDefault();
+      close();
+      send("job", { card: typed, by: "scanner" });
+      typed = "";
+    } else if (event.key.length === 1 && !event.ctrlKey && !event.altKey && !event.metaKey) {
+      typed = quick ? typed + event.key : event.key;
+    } else if (event.key !== "Shift") {
+      typed = "";
+    }
+  }, { capture: true });
 }
 
 /** Wires the keys. */
@@ -188,6 +233,7 @@ export function start() {
   keys.good.addEventListener("click", askGood);
   keys.sheet.addEventListener("click", askSheet);
   keys.job.addEventListener("click", askJob);
+  listenToScanner();
   document.getElementById("panel-close").addEventListener("click", close);
   addEventListener("keydown", (event) => event.key === "Escape" && close());
 }

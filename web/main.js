@@ -131,6 +131,15 @@ function jobText() {
   return say("job-line", told);
 }
 
+/** What lies at the ends of a table that has several. */
+function endTexts() {
+  const text = ({ id, card, fraction, worked_at }) => {
+    if (card === null) return say("end-empty", { end: id });
+    return say("end-line", { end: id, card, cut_share: Math.round(fraction * 100) / 100, at: worked_at ? say("end-worked") : undefined });
+  };
+  return (view.ends ?? []).map(text);
+}
+
 function showZones() {
   const zones = view.zones.map(({ id, told_open }) => [id, told_open]);
   const state = (open) => say(open ? "zone-open" : "zone-closed");
@@ -226,7 +235,7 @@ function showAlarms() {
 
 function showFacts() {
   const { job, board, expected, acked, newest } = view;
-  const facts = [...degradedTexts().map((text) => `${text}.`), job ? jobText() : say("job-none")];
+  const facts = [...degradedTexts().map((text) => `${text}.`), job ? jobText() : say("job-none"), ...endTexts()];
   const looks = (job?.look_at ?? []).map((look) => ({ prompt: tell(look) }));
   if (job?.computing) facts.push(say("job-computing"));
   if (job?.unseen.length) facts.push(say("unseen", { parts: job.unseen.join(", ") }));

@@ -18,7 +18,8 @@ async function showCode() {
   if (!answer.ok) return write("#said", say("failed", { detail: String(answer.status) }));
   const { code, valid_s } = await answer.json();
   write("#level", `${code.slice(0, 4)} ${code.slice(4)}`);
-  return write("#said", say("pair-valid", { valid_s }));
+  write("#said", "");
+  return write("#do", say("pair-valid", { valid_s }));
 }
 
 function atTheComputer(held) {

@@ -48,7 +48,7 @@ impl Show {
         let open = open_zones(&setup, &card)?;
         let brief = Brief::new(
             &setup,
-            Request { card: Some(Box::new(card.clone())), open: vec![open], room: None },
+            Request { card: Some(Box::new(card.clone())), beside: vec![], open: vec![open], room: None },
             Resolution::Standard,
         );
         let forecast = brief.answer(&brief.condense()?)?;

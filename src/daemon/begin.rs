@@ -16,7 +16,7 @@ use crate::gauge::search::{
 use crate::gauge::{Heard, LineSettings, Talker};
 use crate::moment::{Span, Steady};
 use crate::page::{self, Beginning};
-use crate::setup::{FoundGauge, Setup};
+use crate::setup::{FoundGauge, FoundTalk, Setup};
 use crate::units::Vacuum;
 
 /// How long a trial waits for its readings.
@@ -129,7 +129,10 @@ impl Bench {
     /// The gauge of the best proposal; `None` without one.
     pub fn gauge(&self, proposals: &[Proposal]) -> Option<FoundGauge> {
         let talker = self.found.talker.as_ref().map(|talker| (talker.request.as_slice(), self.terminator));
-        FoundGauge::new(&self.port, self.found.form?, proposals, talker)
+        let gauge = FoundGauge::new(&self.port, self.found.form?, proposals, talker)?;
+        let mine = |unit: &u8| matches!(&gauge.talk, FoundTalk::Register(talk) if talk.unit == *unit);
+        let others = self.found.units.iter().copied().filter(|unit| !mine(unit)).collect();
+        Some(FoundGauge { others, ..gauge })
     }
 
     /// The first levels that a setup gives on this line.

@@ -21,7 +21,7 @@ use tokio::sync::Semaphore;
 use tokio::task::spawn_blocking;
 use tokio::time::timeout;
 
-use super::cards::Folder;
+use super::cards::{Folder, written};
 use crate::board::survey::{Finding, Reading, Survey};
 use crate::event::Request;
 use crate::expectation::{self, Boards, Forecast, ForecastError, Question, Spread};
@@ -164,7 +164,8 @@ impl Brief {
     /// [`ForecastError`] if the field does not settle.
     pub fn condense(&self) -> Result<Boards, ForecastError> {
         let mut lying: Option<Sequence> = None;
-        Boards::condense(&self.table, self.request.card.as_deref(), POINTS, |load| {
+        let beside = self.request.lying();
+        Boards::condense(&self.table, self.request.card.as_deref(), &beside, POINTS, |load| {
             let mut sequence = match lying.take() {
                 Some(sequence) => sequence,
                 None => Sequence::start(&self.table, load, self.resolution)?,
@@ -185,6 +186,7 @@ impl Brief {
             table: &self.table,
             tap: self.tap,
             card: self.request.card.as_deref(),
+            beside: &self.request.lying(),
             sets: &self.request.open,
             spread: &self.spread,
         };
@@ -196,7 +198,7 @@ impl Brief {
         let zones: Vec<&[Rect]> = self.table.plenum.zones.iter().map(|zone| &zone.rects[..]).collect();
         let cut = self.request.card.as_deref().map(|card| {
             let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
-            (Cut::of(card).load(Progress::from_fraction(1.0)), held)
+            (Cut::of(card).load(Progress::from_fraction(1.0)).beside(&self.request.lying()), held)
         });
         let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
         let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;
@@ -293,13 +295,33 @@ impl Computer {
         let found = spawn_blocking(move || folder.find(&name, &known)).await.map_err(|error| error.to_string())?;
         let Some(found) = found else { return Ok(None) };
         let (card, program) = found?;
-        let Some(file) = program else { return Ok(Some(Box::new(card))) };
+        match program {
+            Some(file) => self.planned(setup, card, file).await.map(Some),
+            None => Ok(Some(Box::new(card))),
+        }
+    }
+
+    /// Has the program of a card read, of a file in the folder.
+    ///
+    /// # Errors
+    /// As of [`Computer::card`].
+    ///
+    /// # Cancellation
+    /// Dropping the future kills the child.
+    pub(super) async fn program(&self, setup: &Arc<Setup>, folder: &Folder, card: Card) -> Result<Box<Card>, String> {
+        let (folder, wanted) = (folder.clone(), card.name.clone());
+        let file = spawn_blocking(move || folder.program(&wanted)).await.map_err(|error| error.to_string())??;
+        let card = card.zeroed_unless_said(written(&file));
+        self.planned(setup, card, file).await
+    }
+
+    async fn planned(&self, setup: &Setup, card: Card, file: PathBuf) -> Result<Box<Card>, String> {
         let _turn = self.reading.acquire().await.map_err(|error| error.to_string())?;
         let task =
             ProgramTask { card, file, machine: setup.machine, bed: setup.bed(), most_memory: MOST_FOR_A_PROGRAM };
         let said = within("the cut program", &Task::Program(Box::new(task))).await?;
         let read = postcard::from_bytes::<Result<Card, String>>(&said);
-        read.map_err(|error| format!("the cut program is unreadable: {error}"))?.map(|card| Some(Box::new(card)))
+        read.map_err(|error| format!("the cut program is unreadable: {error}"))?.map(Box::new)
     }
 
     fn known(&self, key: &[u8; 32]) -> Option<Vec<u8>> {

@@ -173,7 +173,8 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
         folder,
         stop: stop.clone(),
     };
-    worker.run().await;
+    // A task of its own: what wakes the one that the runtime blocks on goes by way of the kernel each time.
+    let worked = tokio::spawn(worker.run()).await;
     stop.cancel();
     notify(sd_notify::NotifyState::Stopping);
     tasks.close();
@@ -191,6 +192,9 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     };
     if timeout(STOP_LIMIT, ended).await.is_err() {
         warn!("some tasks did not end in time");
+    }
+    if let Err(Ok(panic)) = worked.map_err(tokio::task::JoinError::try_into_panic) {
+        std::panic::resume_unwind(panic);
     }
     info!("stopped");
     Ok(())

@@ -15,7 +15,7 @@ use super::clock::Clock;
 use super::compute::Computer;
 use super::notify;
 use crate::board::survey::Reading;
-use crate::event::{Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
+use crate::event::{Action, Actor, Answer, Card, Command, CommandId, Event, Fact, LineId, Request, RequestId, Seq};
 use crate::journal::{Standing, Write};
 use crate::minder::Minder;
 use crate::moment::{Moment, Span, Steady};
@@ -161,6 +161,7 @@ impl Worker {
                 self.guides.send_replace(Arc::new(*guides));
             }
             Action::ReadCard(id, name) => self.read_card(id, name),
+            Action::ReadProgram(id, card) => self.read_program(id, *card),
             Action::WakeAt(when) => running.wake_at = when,
             Action::Answer(id, answer) => {
                 if let Some(asker) = running.answers.remove(&id) {
@@ -232,6 +233,23 @@ impl Worker {
                     }
                     // Nobody waits for it once the program stops.
                     let _ = events.send(Event::CardRead(id, card)).await;
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    fn read_program(&self, id: RequestId, card: Card) {
+        let (setup, events, stop) = (Arc::clone(&self.setup), self.events.clone(), self.stop.clone());
+        let (computer, folder) = (Arc::clone(&self.computer), self.folder.clone());
+        tokio::spawn(async move {
+            tokio::select! {
+                card = computer.program(&setup, &folder, card) => {
+                    if let Err(text) = &card {
+                        warn!(text, "no job");
+                    }
+                    // Nobody waits for it once the program stops.
+                    let _ = events.send(Event::CardRead(id, card.map(Some))).await;
                 }
                 () = stop.cancelled() => {}
             }

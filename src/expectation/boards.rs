@@ -30,8 +30,8 @@ pub struct Boards {
 }
 
 impl Boards {
-    /// Condenses the boards of a card at `points` points of its cut, both ends among them; of the table with everything
-    /// covered if there is no card.
+    /// Condenses the boards of a card at `points` points of its cut, both ends among them, with what lies `beside` at other ends of
+    /// the table; of the table with everything covered if there is no card.
     ///
     /// `condense` is called once for each point, in the order of the cut, then for the table covered and bare.
     ///
@@ -40,6 +40,7 @@ impl Boards {
     pub fn condense<C: Condensed, E>(
         table: &Table,
         card: Option<&Card>,
+        beside: &TableLoad,
         points: u16,
         mut condense: impl FnMut(&TableLoad) -> Result<C, E>,
     ) -> Result<Self, ForecastError>
@@ -51,7 +52,7 @@ impl Boards {
         }
         let covered = covered(table);
         let along = match card {
-            Some(card) => along(card, points, &mut condense)?,
+            Some(card) => along(card, beside, points, &mut condense)?,
             None => {
                 let zones = condense(&covered)?.zones().clone();
                 [0.0, 1.0].map(|fraction| Board { fraction, zones: zones.clone(), at_risk: vec![] }).into()
@@ -64,6 +65,7 @@ impl Boards {
 
 fn along<C: Condensed, E>(
     card: &Card,
+    beside: &TableLoad,
     points: u16,
     condense: &mut impl FnMut(&TableLoad) -> Result<C, E>,
 ) -> Result<Vec<Board>, E> {
@@ -71,7 +73,7 @@ fn along<C: Condensed, E>(
     let board = |point: u16| {
         let fraction = f64::from(point) / f64::from(points - 1);
         let progress = Progress::from_fraction(fraction);
-        let board = condense(&cut.load(progress))?;
+        let board = condense(&cut.load(progress).beside(beside))?;
         let at_risk = at_risk(card, &cut, progress).map(|part| (part, board.grip(part))).collect();
         Ok(Board { fraction, zones: board.zones().clone(), at_risk })
     };

@@ -7,8 +7,8 @@ use super::{Course, Expected, Forecast, Weakest};
 use crate::job::{Card, Cut, HowHeld, Progress};
 use crate::table::field::NotSettled;
 use crate::table::{
-    ClosedForm, Condensed, Grip, OperatingPoint, PartId, Rect, Table, Tap, ZoneId, ZoneMatrix, ZoneSet, leak_to_reach,
-    operating_point, potentials_at,
+    ClosedForm, Condensed, Grip, OperatingPoint, PartId, Rect, Table, TableLoad, Tap, ZoneId, ZoneMatrix, ZoneSet,
+    leak_to_reach, operating_point, potentials_at,
 };
 use crate::units::{PressureSquared, Vacuum};
 
@@ -21,6 +21,8 @@ pub struct Question<'a> {
     pub tap: Tap,
     /// The job; none for the table with everything covered.
     pub card: Option<&'a Card>,
+    /// What lies at other ends of the table.
+    pub beside: &'a TableLoad,
     /// The sets of open zones that matter, the job's own first.
     pub sets: &'a [ZoneSet],
     /// How well all this is known.
@@ -207,7 +209,8 @@ fn together(mid: Vacuum, levels: &[Vacuum]) -> Vacuum {
 /// The parts whose loss at the end of the cut, with the first set of zones open, moves the gauge less than it can show.
 fn unseen(question: &Question<'_>, card: &Card) -> Vec<PartId> {
     let Some(open) = question.sets.first() else { return vec![] };
-    let form = ClosedForm::condense(question.table, &Cut::of(card).load(Progress::from_fraction(1.0)));
+    let form =
+        ClosedForm::condense(question.table, &Cut::of(card).load(Progress::from_fraction(1.0)).beside(question.beside));
     let level = |zones: &ZoneMatrix| operating_point(question.table, *open, zones).level(question.tap);
     let whole = level(form.zones());
     (0..)

@@ -12,6 +12,8 @@ pub use cutting::Engagement;
 
 use serde::{Deserialize, Serialize};
 
+use crate::table::TableLoad;
+
 /// How far a cut is: 0 before the first plunge, 1 after the last pass.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct Progress(f64);
@@ -28,5 +30,21 @@ impl Progress {
     /// The fraction.
     pub const fn fraction(self) -> f64 {
         self.0
+    }
+}
+
+/// A sheet at another end of the table, as far as it has been cut.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Lying {
+    /// Its card.
+    pub card: Box<Card>,
+    /// How far it is cut.
+    pub progress: Progress,
+}
+
+impl Lying {
+    /// What it puts on the table.
+    pub fn load(&self) -> TableLoad {
+        Cut::of(&self.card).load(self.progress)
     }
 }

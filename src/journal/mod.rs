@@ -123,7 +123,7 @@ pub enum Write {
     /// Keep a record; their numbers must grow.
     Record(Record),
     /// Keep a piece of the black box: opaque bytes that come back as the same piece, in the same order. It is on disk with
-    /// the next entry or snapshot, or after thirty commits.
+    /// the next entry or snapshot, or after sixty commits.
     BlackBox(Vec<u8>),
     /// Keep a state of the minder, taken after the record `seq`; pieces sent later follow it in a replay.
     Snapshot {

@@ -11,7 +11,7 @@ pub(super) const BLACK_BOX: i64 = -1;
 /// Readings in one chunk at most.
 const READINGS_PER_CHUNK: usize = 1000;
 /// Commits after which the black box is written at the latest; fewer and longer rows touch fewer pages.
-const COMMITS_PER_TAPE: u32 = 30;
+const COMMITS_PER_TAPE: u32 = 60;
 /// Bytes of the black box in one chunk at most, save for a piece that is longer by itself.
 const BYTES_PER_CHUNK: usize = 64 << 10;
 
@@ -226,7 +226,7 @@ impl Pending {
     }
 
     /// What waits, as rows with their numbers; a span of dropped things stays open and keeps its number. The black box goes
-    /// along with entries and snapshots, at every thirtieth time, and at the `end`.
+    /// along with entries and snapshots, at every sixtieth time, and at the `end`.
     pub(super) fn seal(&mut self, counters: &mut Counters, roller: &mut Roller, end: bool) -> Batch {
         let first_chunk = counters.chunk;
         let readings = std::mem::take(&mut self.readings);

@@ -93,12 +93,15 @@ impl Minder {
         self.book_pump();
         let cut = std::mem::take(&mut self.was_cut);
         let usual = self.setup.terms.into_board();
+        let mut reached_by_tools = Progress::START;
         let known = self.loaded.as_ref().map(|loaded| {
             let told = loaded.pace.is_some() || loaded.progress > Progress::START;
             let reached = if told { loaded.progress } else { Progress::from_fraction(1.0) };
             let reached = if cut || told { reached } else { Progress::START };
+            reached_by_tools = reached;
             (Cut::of(&loaded.card).load(reached).kerfs, into_board(&loaded.card, usual))
         });
+        self.count_tools(reached_by_tools);
         let before = self.memory.book.cut_so_far();
         if let Some((kerfs, depth)) = known.as_ref().filter(|(kerfs, _)| !kerfs.is_empty()) {
             self.memory.book.cut(kerfs, *depth);
@@ -162,7 +165,7 @@ impl Minder {
     }
 
     /// Everything that is told of the board, for whoever asks for it.
-    fn tell_board(&mut self) {
+    pub(super) fn tell_board(&mut self) {
         let Some(outlook) = &self.outlook else { return };
         self.board_detail = Arc::new(self.detail(outlook));
     }
@@ -203,6 +206,7 @@ impl Minder {
             energy_a_sheet: money.energy_a_sheet.map(|cost| cost.money()),
             leak_a_month: money.leak_a_month.map(|cost| cost.money()),
             board_a_sheet: money.board_a_sheet.map(|cost| cost.money()),
+            tools: self.tool_views(),
         }
     }
 

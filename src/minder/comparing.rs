@@ -32,7 +32,8 @@ impl Minder {
         if course(self.bare.as_ref(), self.open).is_none() {
             self.ask(false, out);
         }
-        if self.loaded.as_ref().is_some_and(|loaded| course(loaded.forecast.as_ref(), self.open).is_none()) {
+        let old = |loaded: &Loaded| loaded.held.is_some() || course(loaded.forecast.as_ref(), self.open).is_none();
+        if self.loaded.as_ref().is_some_and(old) {
             self.ask(true, out);
         }
     }
@@ -48,8 +49,9 @@ impl Minder {
         self.awaited.retain(|awaited| awaited.of_job != of_job);
         self.awaited.push(Awaited { id, of_job, open });
         let card = self.loaded.as_ref().filter(|_| of_job).map(|loaded| Box::new(loaded.card.clone()));
+        let beside = if of_job { self.lying_beside() } else { Vec::new() };
         let open = neighbours(open, self.setup.table.plenum.zones.len());
-        out.push(Action::Compute(id, Request { card, open, room: self.room.to_forecast() }));
+        out.push(Action::Compute(id, Request { card, beside, open, room: self.room.to_forecast() }));
     }
 
     /// Whether a forecast for what lies on the table is still on its way.
@@ -70,10 +72,16 @@ impl Minder {
             Ok(forecast) if awaited.of_job => {
                 if let Some(loaded) = &mut self.loaded {
                     loaded.forecast = Some(forecast);
+                    if loaded.held.take().is_some() {
+                        self.watch.zones_changed(at.steady);
+                    }
                 }
             }
             Ok(forecast) => self.bare = Some(forecast),
             Err(text) => {
+                if let Some(loaded) = self.loaded.as_mut().filter(|_| awaited.of_job) {
+                    loaded.held = None;
+                }
                 self.degrade(at, "no-forecast");
                 self.keep_entry(at, "no-forecast", &text, out);
             }
@@ -114,7 +122,7 @@ impl Minder {
 
     fn job_expectation(&self, at: Steady) -> Option<Compared> {
         let loaded = self.loaded.as_ref()?;
-        let course = course(loaded.forecast.as_ref(), self.open)?;
+        let course = loaded.compared_course(self.open)?;
         let Some(place) = self.place(at) else {
             let expected = course.at(loaded.progress)?;
             let nearby = loaded.pace.and_then(|pace| {
@@ -166,11 +174,18 @@ impl Minder {
     /// The least margin of the rest of the job at the expected level, and whose it will be.
     pub(super) fn margin_ahead(&self) -> Option<(f64, PartId)> {
         let loaded = self.loaded.as_ref()?;
-        let course = course(loaded.forecast.as_ref(), self.open)?;
+        let course = loaded.compared_course(self.open)?;
         let rest = course.points.iter().filter(|(fraction, _)| *fraction >= loaded.progress.fraction());
         rest.filter_map(|(_, expected)| expected.weakest)
             .map(|weakest| (weakest.margin, weakest.part))
             .min_by(|left, right| left.0.total_cmp(&right.0))
+    }
+}
+
+impl Loaded {
+    /// The course that the live level is compared with.
+    fn compared_course(&self, open: ZoneSet) -> Option<&Course> {
+        course(self.forecast.as_ref(), self.held.unwrap_or(open))
     }
 }
 

@@ -176,6 +176,7 @@ impl Minder {
             ends: compared.and_then(|compared| compared.ends),
             least_margin,
             required_margin: self.required_margin(),
+            unsettled: self.unsettled(),
         };
         let assessment = self.watch.assess(&sample);
         let assessment = self.quietened(assessment);

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::likes::ToolMetres;
 use super::{CheckLog, Minder, SurveyRun};
 use crate::board::{BoardLife, BoardSettings, Book, Trace};
-use crate::event::{Action, Fact, Outcome, Record, Seq};
+use crate::event::{Action, Card, Fact, Outcome, Record, Seq};
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
@@ -35,6 +36,12 @@ pub struct Memory {
     /// When the board was last told to be skimmed, if the computer then knew the time.
     #[serde(default)]
     pub(super) skimmed_on: Option<Utc>,
+    /// The last job of each material, without its parts; the newest is the last.
+    #[serde(default)]
+    pub(super) likes: Vec<Card>,
+    /// How far each tool has cut.
+    #[serde(default)]
+    pub(super) tools: ToolMetres,
 }
 
 /// A sheet that has ended.
@@ -77,6 +84,8 @@ impl Memory {
             shadow_left: shadow_sheets,
             last_sheet: None,
             skimmed_on: None,
+            likes: Vec::new(),
+            tools: ToolMetres::new(),
         }
     }
 
@@ -166,7 +175,7 @@ impl Minder {
         self.changed = true;
     }
 
-    fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
+    pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {

@@ -14,11 +14,13 @@ mod calling;
 mod check;
 mod comparing;
 mod contacts;
+mod ends;
 mod fetching;
 mod guided;
 mod hearing;
 mod holding;
 mod keeping;
+mod likes;
 mod orders;
 mod progress;
 mod showing;
@@ -45,6 +47,7 @@ use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 use around::{Filter, Room};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
+use ends::EndId;
 use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
@@ -71,11 +74,15 @@ pub enum MinderError {
     Snapshot(#[from] postcard::Error),
 }
 
-/// The job on the table.
+/// A job on the table.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Loaded {
     card: Card,
+    /// The end that it lies at; none for the table as a whole.
+    end: Option<EndId>,
     forecast: Option<Forecast>,
+    /// The zones for which the forecast is still compared with, though something else lies beside by now.
+    held: Option<ZoneSet>,
     progress: Progress,
     pace: Option<Pace>,
     /// How long its program has run.
@@ -95,6 +102,8 @@ struct Awaited {
 pub struct Minder {
     setup: Setup,
     cards: Vec<String>,
+    /// Programs in the folder of cards that no card names.
+    programs: Vec<String>,
     started: Moment,
     /// When the last event came.
     stepped: Moment,
@@ -113,7 +122,10 @@ pub struct Minder {
     watch: Watch,
     roll: Roll,
     memory: Memory,
+    /// What is cut, or will be next.
     loaded: Option<Loaded>,
+    /// What lies at other ends.
+    beside: Vec<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
     /// What each contact says, if it is read.
@@ -172,6 +184,7 @@ impl Minder {
         let mut minder = Minder {
             setup,
             cards,
+            programs: Vec::new(),
             started: at,
             stepped: at,
             awake_since: at.steady,
@@ -186,6 +199,7 @@ impl Minder {
             roll: Roll::new(Rule::standard_set()),
             memory,
             loaded: None,
+            beside: Vec::new(),
             open,
             cutting: None,
             contacts,
@@ -241,6 +255,7 @@ impl Minder {
             Event::Due => {}
             Event::Surveyed(id, finding) => self.take_finding(at, id, finding, out),
             Event::CardRead(id, card) => self.take_card(at, id, card, out),
+            Event::Programs(programs) => self.programs = programs,
         }
         self.settle(at, out);
     }
@@ -276,6 +291,7 @@ impl Minder {
     /// What follows from any event: forecasts asked for, stale readings noticed, alarms moved, lights and page brought up
     /// to date, lines served, the next wake-up set.
     fn settle(&mut self, at: Moment, out: &mut Vec<Action>) {
+        self.turn_to_next(at, out);
         self.ask_for_forecasts(out);
         self.follow_room(out);
         self.notice_drive(at);
@@ -298,7 +314,7 @@ impl Minder {
         self.awake_since = at.steady;
         self.health.iter_mut().for_each(Health::interrupt);
         self.watch.interrupt();
-        if let Some(loaded) = &mut self.loaded {
+        for loaded in self.loaded.iter_mut().chain(&mut self.beside) {
             loaded.pace = None;
         }
         if gap.is_none() {

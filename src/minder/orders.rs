@@ -1,5 +1,6 @@
 //! Commands and contacts: what people and the machine tell.
 
+use super::fetching::Wanted;
 use super::progress::Run;
 use super::{Loaded, Minder};
 use crate::alarm::{Refusal, State, Tag};
@@ -20,16 +21,31 @@ impl Minder {
         command: Command,
         out: &mut Vec<Action>,
     ) {
-        if let Command::LoadNamed(name) = command {
-            return self.fetch(at, actor, id, name, out);
-        }
+        let (end, command) = match command {
+            Command::At(end, command) => (Some(end), *command),
+            command => (None, command),
+        };
+        let command = match command {
+            Command::LoadNamed(name) => {
+                return self.fetch(at, (actor, id), Wanted { name, program: None, end }, out);
+            }
+            Command::LoadProgram { file, material } => {
+                return self.fetch(at, (actor, id), Wanted { name: file, program: Some(material), end }, out);
+            }
+            command => command,
+        };
         if matches!(command, Command::LoadCard(_) | Command::Unload) {
             self.give_up_fetching(at, out);
         }
+        let is_progress = matches!(command, Command::Progress(_));
         let kept = serde_json::to_value(&command).unwrap_or_default();
-        let answer = self.obey(at, command, out);
+        let kept = end.as_ref().map_or(kept.clone(), |end| serde_json::json!({ "At": [end, kept] }));
+        let answer = match end {
+            Some(end) => self.obey_at(at, &end, command, out),
+            None => self.obey(at, command, out),
+        };
         // Progress comes every second and stands in the readings' bands; the rest is worth a record each.
-        if kept.get("Progress").is_none() {
+        if !is_progress {
             self.keep_entry(at, "command", &(actor, kept, &answer), out);
         }
         // Whoever is answered that an order was taken sees what it did.
@@ -41,9 +57,15 @@ impl Minder {
     fn obey(&mut self, at: Moment, command: Command, out: &mut Vec<Action>) -> Answer {
         match command {
             // Fetched before this is asked.
-            Command::LoadNamed(name) => Answer::Unknown { name, known: self.cards.clone() },
-            Command::LoadCard(card) => self.load(at, *card),
-            Command::Unload => self.unload(at),
+            Command::LoadNamed(name) | Command::LoadProgram { file: name, .. } => {
+                Answer::Unknown { name, known: self.cards.clone() }
+            }
+            Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
+            Command::LoadCard(card) => self.load(at, *card, None),
+            Command::Unload => {
+                self.take_off(at, None);
+                Answer::Done
+            }
             Command::Open(names) => self.open_named(at, &names),
             Command::Progress(told) => self.take_progress(at, told),
             Command::Teach => self.teach(at, out),
@@ -61,10 +83,40 @@ impl Minder {
             }
             Command::Survey(order) => self.obey_survey(at, order, out),
             Command::Check(order) => self.obey_check(at, order, out),
+            Command::At(end, command) => self.obey_at(at, &end, *command, out),
         }
     }
 
-    pub(super) fn load(&mut self, at: Moment, card: Card) -> Answer {
+    /// What is told of one end of the table.
+    fn obey_at(&mut self, at: Moment, end: &str, command: Command, out: &mut Vec<Action>) -> Answer {
+        let id = match self.end_named(end) {
+            Ok(id) => id,
+            Err(unknown) => return unknown,
+        };
+        match command {
+            Command::LoadCard(card) => self.load(at, *card, Some(end)),
+            Command::Unload => {
+                self.take_off(at, Some(id));
+                Answer::Done
+            }
+            Command::Progress(told) => match self.work_at(at, id, out) {
+                Ok(()) => self.take_progress(at, told),
+                Err(refused) => refused,
+            },
+            _ => Answer::Refused("not-of-an-end".to_owned()),
+        }
+    }
+
+    /// Lays a card on the table: at the end named, else where its sheet lies.
+    pub(super) fn load(&mut self, at: Moment, card: Card, end: Option<&str>) -> Answer {
+        let lies = self.end_of(&card);
+        if let Some(end) = end {
+            match self.end_named(end) {
+                Ok(id) if lies == Some(id) => {}
+                Ok(_) => return Answer::Refused("card-of-another-end".to_owned()),
+                Err(unknown) => return unknown,
+            }
+        }
         let open = if card.zones.is_empty() {
             zones_under(&self.setup.table, &card.sheet.rect)
         } else {
@@ -73,20 +125,9 @@ impl Minder {
                 Err(unknown) => return unknown,
             }
         };
-        let run = Run::default();
-        self.loaded = Some(Loaded { card, forecast: None, progress: Progress::START, pace: None, run });
-        self.set_cutting(at, None);
-        self.watch.job_changed(at.steady);
-        self.set_open(at, open);
-        self.retry_forecasts(at.steady);
-        Answer::Done
-    }
-
-    fn unload(&mut self, at: Moment) -> Answer {
-        self.loaded = None;
-        self.set_cutting(at, None);
-        self.watch.job_changed(at.steady);
-        self.retry_forecasts(at.steady);
+        self.remember_like(&card);
+        let (progress, run) = (Progress::START, Run::default());
+        self.lay(at, Loaded { card, end: lies, forecast: None, held: None, progress, pace: None, run }, open);
         Answer::Done
     }
 
@@ -114,7 +155,7 @@ impl Minder {
             .collect()
     }
 
-    fn set_open(&mut self, at: Moment, open: ZoneSet) {
+    pub(super) fn set_open(&mut self, at: Moment, open: ZoneSet) {
         if open != self.open {
             let before = self.compared.clone();
             self.open = open;

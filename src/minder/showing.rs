@@ -74,7 +74,10 @@ impl Minder {
             hold: self.hold_view(at.steady),
             cutting: self.assessment.map_or(CuttingKnown::No, |assessment| assessment.cutting),
             job: self.job_view(at.steady),
+            ends: self.end_views(),
             cards: self.cards.clone(),
+            programs: self.programs.clone(),
+            materials: self.material_names(),
             alarms: self.alarm_views(at),
             board: self.board_view(at.steady),
             degraded: self.degraded_views(at),
@@ -200,6 +203,7 @@ impl Minder {
         let unseen = loaded.forecast.as_ref().map(|forecast| forecast.unseen.clone()).unwrap_or_default();
         Some(JobView {
             card: loaded.card.name.clone(),
+            end: self.end_name(loaded.end),
             fraction: loaded.progress.fraction(),
             between: self.place(at).map(|place| (place.earliest.fraction(), place.latest.fraction())),
             cutting: self.cutting == Some(true),

@@ -69,6 +69,7 @@ pub(super) struct ProgressBody {
     number: Option<u32>,
     share: Option<f64>,
     elapsed_s: Option<f64>,
+    end: Option<String>,
     by: Option<String>,
 }
 
@@ -124,18 +125,34 @@ pub(super) async fn reset(desk: Desked, Path(tag): Path<String>, Body(body): Bod
     carry_out(desk, body.by, Command::Reset(alarm(&tag)?)).await
 }
 
-/// `{"card": NAME}` loads the card of that name, `{"card": null}` unloads, anything else is a card itself.
+/// `{"card": NAME}` loads the card of that name, `{"card": null}` unloads, `{"program": FILE}` loads a program without a card, anything
+/// else is a card itself.
 pub(super) async fn job(desk: Desked, Body(posted): Body<Value>) -> Outcomes {
     let mut posted = posted;
-    let by =
-        posted.as_object_mut().and_then(|fields| fields.remove("by")).and_then(|by| by.as_str().map(str::to_owned));
+    let mut take = |name: &str| Some(posted.as_object_mut()?.remove(name)?.as_str()?.to_owned());
+    let (by, end) = (take("by"), take("end"));
+    if let Some(program) = take("program") {
+        let command = Command::LoadProgram { file: program, material: take("material") };
+        return match posted.as_object().and_then(|fields| fields.keys().next()) {
+            Some(stray) => Err(unprocessable(format!("{stray}: unknown beside program, material, end and by"))),
+            None => carry_out(desk, by, at_end(end, command)).await,
+        };
+    }
     let alone = posted.as_object().filter(|fields| fields.len() == 1).and_then(|fields| fields.get("card"));
     let command = match alone {
         Some(Value::String(name)) => Command::LoadNamed(name.clone()),
         Some(Value::Null) => Command::Unload,
         Some(_) | None => Command::LoadCard(Box::new(desk.page.program.parse_card(posted).map_err(unprocessable)?)),
     };
-    carry_out(desk, by, command).await
+    carry_out(desk, by, at_end(end, command)).await
+}
+
+/// The same, told of one end of the table.
+fn at_end(end: Option<String>, command: Command) -> Command {
+    match end {
+        Some(end) => Command::At(end, Box::new(command)),
+        None => command,
+    }
 }
 
 pub(super) async fn zones(desk: Desked, Body(body): Body<Zones>) -> Outcomes {
@@ -164,7 +181,7 @@ pub(super) async fn progress(desk: Desked, Body(body): Body<ProgressBody>) -> Ou
         return Err(unprocessable(format!("give one of {names}")));
     };
     let told = told?;
-    carry_out(desk, body.by, Command::Progress(told)).await
+    carry_out(desk, body.by, at_end(body.end, Command::Progress(told))).await
 }
 
 pub(super) async fn teach(desk: Desked, Body(body): Body<Asked>) -> Outcomes {
@@ -199,6 +216,10 @@ pub(super) async fn jump(desk: Desked, Body(body): Body<JumpBody>) -> Outcomes {
 pub(super) async fn filter(desk: Desked, Body(body): Body<FilterBody>) -> Outcomes {
     let drop = Vacuum::from_pascals(within("drop_pa", body.drop_pa, 0.0, 1e5)?);
     carry_out(desk, body.by, Command::Board(Told::FilterDrop(drop))).await
+}
+
+pub(super) async fn tool_changed(desk: Desked, Path(tool): Path<u32>, Body(body): Body<Asked>) -> Outcomes {
+    carry_out(desk, body.by, Command::ToolChanged(tool)).await
 }
 
 fn within(name: &str, value: f64, least: f64, most: f64) -> Result<f64, Problem> {

@@ -124,6 +124,7 @@ fn table() -> Vec<Route> {
         changes("/api/v1/board/did", orders::did),
         changes("/api/v1/board/jump", orders::jump),
         changes("/api/v1/board/filter", orders::filter),
+        changes("/api/v1/tools/{tool}/changed", orders::tool_changed),
         reads("/api/v1/survey", guided::survey),
         changes("/api/v1/survey", guided::order_survey),
         reads("/api/v1/check", guided::check),

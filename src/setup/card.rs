@@ -21,7 +21,7 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     let sheet = sheet(&sheet_section, &outline(&setup.table.board), setup.friction);
     let cutter_section = root.section("cutter");
     let told = cutter_section.is_written();
-    let program = program(root, sheet.as_ref(), !told);
+    let program = program(root, sheet.as_ref(), !told, &setup.tools);
     let tool = program.as_ref().and_then(|program| program.as_ref()?.tools.first().copied());
     let cutter = match tool.filter(|_| !told) {
         Some(tool) => stand_in(&tool, sheet.as_ref()),

@@ -62,6 +62,8 @@ pub struct FoundGauge {
     pub top: Vacuum,
     /// What of all this the numbers did not prove, each a sentence.
     pub doubts: Vec<String>,
+    /// Other units on the line that have registers.
+    pub others: Vec<u8>,
 }
 
 /// What moves when an assumed value goes to the ends of what is plausible.
@@ -136,12 +138,14 @@ struct Entry {
 pub struct Draft {
     entries: Vec<Entry>,
     doubts: Vec<String>,
+    others: Vec<u8>,
 }
 
 impl Draft {
     /// The setup of what was told and found.
     pub fn new(answers: &Answers, gauge: &FoundGauge) -> Self {
-        let mut draft = Draft { entries: Vec::new(), doubts: gauge.doubts.clone() };
+        let (doubts, others) = (gauge.doubts.clone(), gauge.others.clone());
+        let mut draft = Draft { entries: Vec::new(), doubts, others };
         draft.room(answers, gauge);
         draft.pump(answers, gauge);
         draft.between(answers);
@@ -228,7 +232,7 @@ impl Draft {
         let usual = (area * FLOW_FOR_AREA / count / 10.0).round().max(1.0) * 10.0;
         let ground = "not told; a usual pump for a table of this size, common practice, no source";
         self.number("[pump]", "nameplate_m3_h", answers.nameplate, usual, (0.5 * usual, 2.0 * usual), ground);
-        self.told("[pump]", vec![format!("count = {}", shown(count))]);
+        self.number("[pump]", "count", answers.pumps.map(f64::from), 1.0, (1.0, 2.0), "not told");
         let ends = [Variant::Pump(1.0 / 1.2), Variant::Pump(1.2)];
         let ground = "the curve is typical of the class, no source; a survey of the table replaces it";
         self.assumed("[pump]", Vec::new(), ground, "a fifth less flow to a fifth more", Some(ends));
@@ -427,6 +431,13 @@ impl Draft {
         for doubt in &self.doubts {
             text.push_str(&format!("# NOT PROVEN by the numbers: {doubt}\n"));
         }
+        if !self.others.is_empty() {
+            let units: Vec<String> = self.others.iter().map(u8::to_string).collect();
+            text.push_str(&format!(
+                "# Unit {} answers on this line too: add what it is as [[gauge]], [[contact]], [[light]] or [drive].\n",
+                units.join(", ")
+            ));
+        }
         let mut marks = marked.iter();
         let mut section = "";
         for entry in &self.entries {
@@ -568,6 +579,7 @@ pub fn plausible(answers: &Answers) -> Plausible {
         room: None,
         top: Vacuum::ZERO,
         doubts: Vec::new(),
+        others: Vec::new(),
     };
     let setup = read_setup(&Draft::new(answers, &sketch).plain_text(None), "sketch").ok();
     let bare = setup.map(|setup| {
@@ -669,6 +681,7 @@ impl FoundGauge {
             room: (absolute && best.zero_seen).then_some(AbsolutePressure::from_pascals(at_rest)),
             top: best.top,
             doubts: doubts(best, all),
+            others: Vec::new(),
         })
     }
 }

@@ -9,6 +9,7 @@ mod card;
 mod care;
 mod devices;
 mod draft;
+mod ends;
 mod inputs;
 mod layout;
 mod material;
@@ -43,12 +44,12 @@ use crate::expectation::Spread;
 pub use crate::gauge::Source;
 use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
 use crate::job::Card;
-use crate::job::plan::{Bed, Machine, Obstacle};
+use crate::job::plan::{Bed, Machine, Obstacle, Tool};
 use crate::lamp::LightSettings;
 use crate::line::LineSettings;
 use crate::moment::Span;
-use crate::table::{Air, Table};
-use crate::units::Vacuum;
+use crate::table::{Air, Table, ZoneSet};
+use crate::units::{Length, Vacuum};
 
 /// A checked setup.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -74,6 +75,9 @@ pub struct Setup {
     /// The level that the pump is held at, if its drive holds it at one.
     #[serde(default)]
     pub hold: Option<HoldSettings>,
+    /// The ends of the table with a job each; none for a table that is loaded as a whole.
+    #[serde(default)]
+    pub ends: Vec<EndSettings>,
     /// The page.
     pub page: PageSettings,
     /// Where the journal is kept.
@@ -85,6 +89,9 @@ pub struct Setup {
     /// The machine that cuts, for the time that programs take.
     #[serde(default)]
     pub machine: Machine,
+    /// The shop's tools, for cards that list none.
+    #[serde(default)]
+    pub tools: Vec<ShopTool>,
     /// The shop's prices, minutes and limits.
     #[serde(default)]
     pub terms: Terms,
@@ -128,6 +135,32 @@ pub struct ContactSettings {
     pub bit: u8,
     /// Whether it says so while it is open, not while it is closed.
     pub inverted: bool,
+}
+
+/// A tool of the shop, for every card that lists none.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ShopTool {
+    /// The tool, its pull as in a cut that is not deeper than it is wide.
+    pub tool: Tool,
+    /// Whether its flutes wind up at its tip and down above it: in a deeper cut its pull about cancels (common practice, no source).
+    pub compression: bool,
+}
+
+impl ShopTool {
+    /// The tool as it cuts a sheet of this thickness through.
+    pub fn on(&self, thickness: Length) -> Tool {
+        let cancels = self.compression && thickness > self.tool.diameter;
+        Tool { axial_share: if cancels { 0.0 } else { self.tool.axial_share }, ..self.tool }
+    }
+}
+
+/// An end of the table that is loaded and cut by itself.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndSettings {
+    /// Its name.
+    pub name: String,
+    /// The zones under it.
+    pub zones: ZoneSet,
 }
 
 /// A pump that a drive holds at a level.
@@ -292,6 +325,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let devices = devices::devices(root, table.as_ref());
     let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
     let inputs = inputs::inputs(root, lines, gauges, table.as_ref());
+    let ends = ends::ends(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
     let full_scale = service::full_scale(&page_section, table.as_ref());
@@ -299,6 +333,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let cards_dir = service::cards_dir(&root.section("jobs"));
     let watch = service::watch(&root.section("watch"), devices.as_ref().map(|devices| devices.gauges.as_slice()));
     let machine = program::machine(&root.section("machine"));
+    let tools = program::tools(root);
     let terms = care::terms(&root.section("prices"), &root.section("care"));
     let devices::Devices { lines, gauges, lights } = devices?;
     let inputs::Inputs { inputs, contacts, hold } = inputs?;
@@ -306,6 +341,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         inputs,
         contacts,
         hold,
+        ends: ends?,
         table_name: table_name?,
         table: table?,
         spread: spread?,
@@ -317,6 +353,7 @@ fn written_setup(root: &Section) -> Option<Setup> {
         cards_dir: cards_dir?,
         watch: watch?,
         machine: machine?,
+        tools: tools?,
         terms: terms?,
         friction: friction?,
         obstacles: obstacles?,

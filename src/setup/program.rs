@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::ShopTool;
 use super::card::axial_share_of;
 use super::layout::{PLACE, ROUNDING};
 use super::notes::{Complaint, complaint};
@@ -27,6 +28,7 @@ pub(super) fn program(
     root: &Section,
     sheet: Option<&CardSheet>,
     cutter_of_program: bool,
+    shop: &[ShopTool],
 ) -> Option<Option<CardProgram>> {
     let file = root.text("program").check(|file| {
         if file.contains(['/', '\\']) {
@@ -38,8 +40,11 @@ pub(super) fn program(
     let file = file.optional();
     let reading_section = root.section("reading");
     let tool_sections = root.sections("tool", MOST_TOOLS);
-    let tools: Vec<Option<Tool>> = tool_sections.iter().map(|section| tool(section, sheet)).collect();
-    let tools = distinct(&tool_sections, tools);
+    let thickness = sheet.map(|sheet| sheet.thickness);
+    let written = tool_sections.iter().map(|section| tool(section, thickness)).collect();
+    let tools = distinct(&tool_sections, written, |tool| tool.number);
+    let shop = || thickness.map(|thickness| shop.iter().map(|tool| tool.on(thickness)).collect());
+    let tools = if tool_sections.is_empty() { shop() } else { tools };
     let (reading, placed) = (reading(&reading_section), placed(&reading_section, sheet));
     let zeroed = reading_section.text("zeroed").check(|text| day_or_time(&text)).optional();
     let file = file?;
@@ -168,11 +173,11 @@ enum End {
     Ball,
 }
 
-fn tool(section: &Section, sheet: Option<&CardSheet>) -> Option<Tool> {
+fn tool(section: &Section, thickness: Option<Length>) -> Option<Tool> {
     let number = section.whole("number", 1, 99_999).required();
     let diameter = section.number("diameter", LENGTH, (0.2, 200.0)).required();
     let flutes = section.whole("flutes", 1, 16).or(2);
-    let axial_share = axial_share_of(section, sheet.map(|sheet| sheet.thickness), diameter);
+    let axial_share = axial_share_of(section, thickness, diameter);
     let end = section.choice("end", &[("flat", End::Flat), ("taper", End::Taper), ("ball", End::Ball)]).or(End::Flat);
     let tip = match end? {
         End::Flat => Some(Tip::Flat),
@@ -196,12 +201,24 @@ fn tool(section: &Section, sheet: Option<&CardSheet>) -> Option<Tool> {
     Some(Tool { number: number?, diameter, tip: tip?, flutes: flutes?, axial_share: axial_share? })
 }
 
+/// The shop's tools, from every `[[tool]]` of a setup.
+pub(super) fn tools(root: &Section) -> Option<Vec<ShopTool>> {
+    let sections = root.sections("tool", MOST_TOOLS);
+    let of_shop = |section: &Section| {
+        let compression = section.text("helix").optional();
+        // In a cut that is not deep.
+        let tool = tool(section, Some(Length::ZERO))?;
+        Some(ShopTool { tool, compression: compression?.is_some_and(|helix| helix == "compression") })
+    };
+    distinct(&sections, sections.iter().map(of_shop).collect(), |tool| tool.tool.number)
+}
+
 /// The tools, each number once.
-fn distinct(sections: &[Section], tools: Vec<Option<Tool>>) -> Option<Vec<Tool>> {
+fn distinct<T>(sections: &[Section], tools: Vec<Option<T>>, number: impl Fn(&T) -> u32) -> Option<Vec<T>> {
     for (place, tool) in tools.iter().enumerate() {
-        let Some(tool) = tool else { continue };
-        if tools[..place].iter().flatten().any(|earlier| earlier.number == tool.number) {
-            let wrong = format!("two tools have the number {}", tool.number);
+        let Some(tool) = tool.as_ref().map(&number) else { continue };
+        if tools[..place].iter().flatten().any(|earlier| number(earlier) == tool) {
+            let wrong = format!("two tools have the number {tool}");
             sections[place].refuse(complaint(wrong, "each number once", "correct one"));
             return None;
         }

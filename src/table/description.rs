@@ -84,6 +84,24 @@ impl ZoneSet {
         ZoneSet(self.0 & !(1 << zone.0))
     }
 
+    /// With those of `other` put in.
+    #[must_use]
+    pub const fn and(self, other: ZoneSet) -> Self {
+        ZoneSet(self.0 | other.0)
+    }
+
+    /// With those of `other` taken out.
+    #[must_use]
+    pub const fn minus(self, other: ZoneSet) -> Self {
+        ZoneSet(self.0 & !other.0)
+    }
+
+    /// Those that are in both.
+    #[must_use]
+    pub const fn common(self, other: ZoneSet) -> Self {
+        ZoneSet(self.0 & other.0)
+    }
+
     /// How many there are.
     pub const fn len(self) -> usize {
         self.0.count_ones() as usize
@@ -353,4 +371,17 @@ pub struct TableLoad {
     pub kerfs: Vec<Kerf>,
     /// Parts whose force is asked for, cut free or not.
     pub parts: Vec<PartShape>,
+}
+
+impl TableLoad {
+    /// The same with another load beside it; this one's parts keep their numbers.
+    #[must_use]
+    pub fn beside(self, other: &TableLoad) -> Self {
+        // What lies beside does not change while this load is cut, so it comes first.
+        let joined = |one: &[Kerf], two: Vec<Kerf>| one.iter().cloned().chain(two).collect();
+        let mut whole = TableLoad { kerfs: joined(&other.kerfs, self.kerfs), ..self };
+        whole.sheets.extend_from_slice(&other.sheets);
+        whole.parts.extend_from_slice(&other.parts);
+        whole
+    }
 }

@@ -196,6 +196,11 @@ impl Detector {
         Some(aim.mid - foretold - SAGGED * (self.dead_zone.max(self.least_loss) + error))
     }
 
+    /// How far below its base the level may be by what the model can be wrong by.
+    pub(super) fn reach(&self) -> f64 {
+        self.dead_zone.max(self.least_loss)
+    }
+
     /// Whether the level is no longer outside the dead zone, nor near its edge.
     pub(super) fn is_back(&self, aim: Aim, level: f64) -> bool {
         self.base(aim).is_none_or(|base| base - level < 0.5 * self.dead_zone)

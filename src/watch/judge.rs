@@ -17,6 +17,8 @@ const KERF_UNKNOWN: f64 = 0.5;
 /// How long a collapse must last, once a sheet had seated and before one has.
 const COLLAPSED_FOR: Span = Span::from_millis(300);
 const NEVER_SEATED_FOR: Span = Span::from_secs(3);
+/// By what share of itself a computed change for other open zones may be wrong.
+const CHANGE_ERROR: f64 = 0.25;
 /// How long the level must be back before a loss is over.
 const BACK_FOR: Span = Span::from_secs(1);
 /// Readings by which a collapsing level's end is foretold.
@@ -109,12 +111,22 @@ impl Watch {
             (_, Some(expected), Basis::Job) => COLLAPSED * expected.mid.pascals(),
             (_, Some(_) | None, Basis::Job | Basis::Taught | Basis::LikeSealed) => look.marks.bare,
         };
+        // While zones or what lies at another end change nothing finer can be told, but a cut is never left alone.
+        let floor = if look.blank && seated { floor.max(self.least_while_changing(look)) } else { floor };
         if look.level >= floor {
             self.collapsed_since = None;
             return false;
         }
         let since = *self.collapsed_since.get_or_insert(look.sample.at);
         look.sample.at.since(since) >= if seated { COLLAPSED_FOR } else { NEVER_SEATED_FOR }
+    }
+
+    /// The least level that a change of the open zones, or of what lies at another end, explains.
+    fn least_while_changing(&self, look: &Look<'_>) -> f64 {
+        let Some(base) = self.detector.base(look.aim()) else { return f64::NEG_INFINITY };
+        let fall = look.sample.unsettled.map_or(0.0, Vacuum::pascals);
+        let before = base - self.moved_by;
+        base.min(before) - CHANGE_ERROR * self.moved_by.abs() - fall - self.detector.reach()
     }
 
     /// A guessed cut's loss is a loss only if the level stays between covered and bare.

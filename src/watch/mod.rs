@@ -62,6 +62,8 @@ pub struct Watch {
     loss: Loss,
     blank_until: Option<Steady>,
     zones_moved: bool,
+    /// By how much the expected level moved when zones were last opened or closed.
+    moved_by: f64,
     /// What the last sample was compared with, and whether that followed the kerf.
     compared: Option<(Basis, bool)>,
     last_mid: Option<f64>,
@@ -128,6 +130,7 @@ impl Watch {
             loss: Loss::None,
             blank_until: None,
             zones_moved: false,
+            moved_by: 0.0,
             compared: None,
             last_mid: None,
             last_live: None,
@@ -148,6 +151,15 @@ impl Watch {
     pub fn zones_changed(&mut self, at: Steady) {
         self.blank_until = Some(at.plus(VALVE_TRAVEL).plus(self.settings.lag.times(LAGS_TO_REST)));
         self.zones_moved = true;
+        self.moved_by = 0.0;
+    }
+
+    /// The sheet on the table is done with, though the level does not show it: another end of the table has its turn. Whether there was
+    /// one.
+    pub fn next_sheet(&mut self) -> bool {
+        self.loss = Loss::None;
+        self.detector.forget();
+        self.sheet.take().is_some()
     }
 
     /// Another job was told, or none: what the model is wrong by is to be learned anew.
@@ -235,7 +247,7 @@ impl Watch {
             self.blank(sample.at);
         }
         self.remember_bare(sample, level, settled);
-        let blank = self.blank_until.is_some_and(|end| sample.at < end);
+        let blank = sample.unsettled.is_some() || self.blank_until.is_some_and(|end| sample.at < end);
         let look = Look { sample, level, marks, settled, blank, cutting: self.known_cutting(sample, told) };
         let turn = self.turn_sheet(&look);
         let seated = self.report_seated(&look);
@@ -262,6 +274,7 @@ impl Watch {
             self.detector.forget();
             self.low_gap = None;
         } else if let (true, Some(now), Some(before)) = (self.zones_moved, mid, self.last_mid) {
+            self.moved_by = now - before;
             self.detector.zones_changed(now - before);
             self.low_gap = None;
         }

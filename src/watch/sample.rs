@@ -66,6 +66,8 @@ pub struct Sample<'a> {
     pub least_margin: Option<f64>,
     /// The margin required.
     pub required_margin: f64,
+    /// By how much the level may fall because something is laid at another end of the table, while the forecast of that is awaited.
+    pub unsettled: Option<Vacuum>,
 }
 
 impl Sample<'_> {

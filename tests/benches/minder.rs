@@ -83,7 +83,8 @@ impl Table {
                 | Action::Light(_)
                 | Action::Answer(..)
                 | Action::Fit(..)
-                | Action::ReadCard(..) => {}
+                | Action::ReadCard(..)
+                | Action::ReadProgram(..) => {}
             }
         }
     }

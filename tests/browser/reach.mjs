@@ -66,6 +66,23 @@ export const checks = [
     assert.equal(commanded, `[${wanted.map((command) => `(Actor("page"), ${command})`).join(", ")}]`);
   }],
 
+  ["what a scanner types is the job, what a hand types is not", async ({ chrome, fixture, assert }) => {
+    await fixture.tell("scene", "tight");
+    const page = await open(chrome, fixture.page);
+    await shows(page, "tight");
+    const type = (text, apart) => page.evaluate(async ([letters, pause]) => {
+      for (const key of [...letters, "Enter"]) {
+        dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+        if (pause) await new Promise((resolve) => setTimeout(resolve, pause));
+      }
+    }, [text, apart]);
+    await type("by hand", 120);
+    await type("x", 0);
+    await type("Sides 18.nc", 0);
+    await page.waitForFunction(() => document.getElementById("said").textContent === "Done.");
+    assert.equal(await fixture.ask("commanded"), '[(Actor("scanner"), LoadNamed("Sides 18.nc"))]');
+  }],
+
   ["a refusal is said in words", async ({ chrome, fixture, assert }) => {
     await fixture.tell("scene", "weak");
     await fixture.tell("answer", "still-active");

@@ -80,6 +80,9 @@ pub(crate) fn scene(name: &str) -> Option<View> {
 
 fn tight() -> View {
     View {
+        ends: vec![],
+        programs: vec![],
+        materials: vec![],
         table: "Three Alders Joinery, long table".to_owned(),
         verdict: Verdict::Tight,
         why: Message::new("tight-in-band").with_number("vacuum_pa", 52_400.0),
@@ -114,6 +117,7 @@ fn tight() -> View {
         cutting: holdwatch::view::CuttingKnown::Told,
         zones: zones(6),
         job: Some(JobView {
+            end: None,
             look_at: vec![],
             between: None,
             card: "alder-doors".to_owned(),

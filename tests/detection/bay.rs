@@ -236,5 +236,5 @@ impl<'a> Bay<'a> {
 
 fn boards(brief: &Brief) -> Boards {
     let condense = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
-    Boards::condense(&brief.table, brief.request.card.as_deref(), 65, condense).unwrap()
+    Boards::condense(&brief.table, brief.request.card.as_deref(), &brief.request.lying(), 65, condense).unwrap()
 }

@@ -223,6 +223,7 @@ impl Bench {
             ends: Some(Ends { sealed: self.course.sealed, bare: self.course.bare }),
             least_margin: None,
             required_margin: 1.5,
+            unsettled: None,
         })
     }
 

@@ -109,6 +109,7 @@ impl Rig {
             ends: Some(Ends { sealed: Vacuum::from_pascals(SEALED), bare: Vacuum::from_pascals(BARE) }),
             least_margin: told.margin,
             required_margin: 1.5,
+            unsettled: None,
         })
     }
 

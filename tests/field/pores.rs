@@ -100,7 +100,7 @@ fn setup(pores: &str) -> Setup {
 
 /// What the child process of a forecast answers: the bare table's absolute pressure, and its boards.
 fn forecast_bare(setup: &Setup, room: Option<AbsolutePressure>, known: Option<Vec<u8>>) -> (f64, Vec<u8>) {
-    let request = Request { card: None, open: vec![ZoneSet::first(1)], room };
+    let request = Request { card: None, beside: vec![], open: vec![ZoneSet::first(1)], room };
     let brief = Brief::new(setup, request, Resolution::Preview);
     let air = room.unwrap_or(setup.table.air.room);
     let reply = Commission { brief, known: known.clone() }.run().unwrap();

@@ -135,7 +135,14 @@ impl Bench {
                     self.rooms.push(request.room.map(|room| room.pascals()));
                     let brief = Brief::new(&self.setup, request, Resolution::default());
                     let condense = |load: &TableLoad| Ok::<_, ForecastError>(ClosedForm::condense(&brief.table, load));
-                    let boards = Boards::condense(&brief.table, brief.request.card.as_deref(), 65, condense).unwrap();
+                    let boards = Boards::condense(
+                        &brief.table,
+                        brief.request.card.as_deref(),
+                        &brief.request.lying(),
+                        65,
+                        condense,
+                    )
+                    .unwrap();
                     let forecast = brief.answer(&boards).map_err(|error| error.to_string());
                     self.step(Event::Computed(id, forecast));
                 }

@@ -71,6 +71,7 @@ pub(super) struct Outcome {
     proposals: Vec<Proposal>,
     marked: Vec<Marked>,
     doubts: Vec<String>,
+    others: Vec<u8>,
     readings: Vec<Vacuum>,
 }
 
@@ -117,8 +118,8 @@ impl Begin {
             Some(count) => bench.trial(&setup, usize::from(count))?,
             None => Vec::new(),
         };
-        let doubts = gauge.doubts.clone();
-        let outcome = Outcome { tries, took, registers, proposals, marked, doubts, readings };
+        let (doubts, others) = (gauge.doubts.clone(), gauge.others.clone());
+        let outcome = Outcome { tries, took, registers, proposals, marked, doubts, others, readings };
         let sound = self.trial.is_none() || !outcome.readings.is_empty();
         if self.json {
             println!("{:#}", telling::as_json(&outcome, &self.out, &port, &bench));

@@ -118,6 +118,10 @@ fn counts(proposal: &Proposal) -> String {
 
 pub(super) fn tell(outcome: &Outcome, out: &Path, setup: &Setup) {
     println!("{} is written and sound", out.display());
+    if !outcome.others.is_empty() {
+        let units: Vec<String> = outcome.others.iter().map(u8::to_string).collect();
+        println!("unit {} answers on the line too; it is not in the setup yet", units.join(", "));
+    }
     for doubt in &outcome.doubts {
         println!("not proven: {doubt}");
     }

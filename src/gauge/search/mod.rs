@@ -2,7 +2,7 @@
 //!
 //! Three conversations follow each other, each pure: bytes and time go in, [`Step`]s come out, and the port is somebody else's.
 //! [`Hunt`] tries speeds, parities, units and languages; [`Census`] lists the registers that answer; [`RegisterWatch`] and
-//! [`TextWatch`] take their numbers again and again. [`guess`] then says which number behaves like the pressure on a table.
+//! [`TextWatch`] take their numbers again and again. [`guess()`] then says which number behaves like the pressure on a table.
 //!
 //! Only reading functions are ever sent (3 and 4 of the MODBUS Application Protocol Specification V1.1b3, 6.3 and 6.4), and
 //! short lines of text.

@@ -59,6 +59,8 @@ pub struct Plan {
     pub tools: Vec<u32>,
     /// How each tool cuts where it goes through, the one that cuts farthest first.
     pub through: Vec<CutThrough>,
+    /// How far each tool moves in the sheet or the board, by its number.
+    pub by_tool: Vec<(u32, Length)>,
     /// How things were taken that the program leaves open.
     pub remarks: Vec<Remark>,
     /// What someone should look at before the cut.
@@ -218,6 +220,7 @@ impl Plan {
             course: followed.course,
             tools: followed.tools,
             through: followed.through,
+            by_tool: followed.by_tool,
             remarks: followed.remarks,
             warnings: followed.warnings,
         })

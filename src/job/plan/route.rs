@@ -59,6 +59,8 @@ pub struct Route {
     pub course: ProgramCourse,
     /// The deepest cut into the board.
     pub into_board: Length,
+    /// How far each tool cuts, by its number.
+    pub by_tool: Vec<(u32, Length)>,
 }
 
 impl CardProgram {
@@ -198,7 +200,8 @@ impl Route {
         };
         let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
         let warnings = plan.warnings.iter().take(MOST_WARNINGS).copied().collect();
-        Route { kerfs, parts, warnings, course: plan.course.thinned(MOST_MARKS), into_board: plan.scar.deepest }
+        let (course, into_board) = (plan.course.thinned(MOST_MARKS), plan.scar.deepest);
+        Route { kerfs, parts, warnings, course, into_board, by_tool: plan.by_tool.clone() }
     }
 
     /// How much kerf is open when each part's outline is closed.

@@ -84,6 +84,13 @@ pub(super) struct At {
 }
 
 impl At {
+    /// How much of the straight way to another place lies below a height, in mm.
+    pub(super) fn way_below(&self, to: &At, height: f64) -> f64 {
+        let (low, high) = (self.over.min(to.over), self.over.max(to.over));
+        let share = if high <= height { 1.0 } else { ((height - low) / (high - low)).max(0.0) };
+        share * (to.x - self.x).hypot(to.y - self.y).hypot(to.over - self.over)
+    }
+
     fn between(&self, other: &At, share: f64) -> At {
         let along = |from: f64, to: f64| from + (to - from) * share;
         At {

@@ -38,6 +38,7 @@ pub(super) struct Followed {
     pub(super) warnings: Vec<Warning>,
     pub(super) tools: Vec<u32>,
     pub(super) through: Vec<CutThrough>,
+    pub(super) by_tool: Vec<(u32, Length)>,
 }
 
 #[derive(Debug)]
@@ -50,6 +51,8 @@ pub(super) struct Trace<'a> {
     tool: Option<Tool>,
     changed: bool,
     used: Vec<u32>,
+    /// How far each tool has cut, in mm.
+    by_tool: BTreeMap<u32, f64>,
     turning: Option<Turning>,
     together: Vec<(Move, u32, Option<u32>)>,
     seconds: f64,
@@ -81,6 +84,7 @@ impl<'a> Trace<'a> {
             tool: None,
             changed: false,
             used: Vec::new(),
+            by_tool: BTreeMap::new(),
             turning: None,
             together: Vec::new(),
             seconds: 0.0,
@@ -248,10 +252,13 @@ impl<'a> Trace<'a> {
         self.count(&from, &points, line)?;
         let (length, ..) = chords::course(made);
         let feed = ordered(made).unwrap_or(length / seconds.max(1e-9));
+        let top = self.stock.thickness.millimetres();
+        let mut within = 0.0;
         let cutting = Cutting { tool: tool.number, feed, rpm: self.rpm };
         for to in points {
             self.sweep.cut(&from, &to, &tool);
             self.passes.add(&from, &to, cutting);
+            within += from.way_below(&to, top);
             let deepest = from.over.min(to.over);
             if deepest <= super::stroke::THROUGH {
                 self.opened += (to.x - from.x).hypot(to.y - from.y);
@@ -262,6 +269,9 @@ impl<'a> Trace<'a> {
                 self.meet_obstacles(&from, &to, width);
             }
             from = to;
+        }
+        if made.pace != Pace::Rapid && within > 0.0 {
+            *self.by_tool.entry(tool.number).or_default() += within;
         }
         Ok(())
     }
@@ -356,6 +366,7 @@ impl<'a> Trace<'a> {
             warnings: self.warnings,
             tools: self.used,
             through: cut_through(self.passes),
+            by_tool: self.by_tool.into_iter().map(|(tool, length)| (tool, Length::from_millimetres(length))).collect(),
         })
     }
 }

@@ -57,8 +57,9 @@ impl Chart {
     }
 }
 
-/// E of a strip in 1/m²: its flux lies as 1/√(w² − 4x²), with a gap a share of it on its two rims besides.
-fn strip_level(width: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
+/// E of a strip in 1/m²: its flux lies as 1/√(w² − 4x²), with a gap a share of it on its two rims besides. What comes through the
+/// strip's floor meets `entry` in 1/m² besides; what comes along the gap does not.
+fn strip_level(width: f64, entry: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
     let (mut inner, mut rims, mut both) = (0.0, 0.0, 0.0);
     for (wave, weight) in waves {
         let filter = medium.exact(*wave) * weight / std::f64::consts::PI;
@@ -68,13 +69,14 @@ fn strip_level(width: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
         both += filter * bessel * cosine;
     }
     if medium.gap > 0.0 {
+        let inner = inner + entry;
         let share = ((rims - both) / (inner + rims - 2.0 * both)).clamp(0.0, 1.0);
         let rest = 1.0 - share;
         return share * share * inner + 2.0 * share * rest * both + rest * rest * rims;
     }
     // Beyond the last wave T is 1/(κ·√(k_xy·k_z)) and J₀² is 1/(π·κ·w/2) on average.
     let last = waves.last().map_or(1.0, |(wave, _)| *wave);
-    inner + 2.0 / (std::f64::consts::PI.powi(2) * width * last * medium.top_mean())
+    entry + inner + 2.0 / (std::f64::consts::PI.powi(2) * width * last * medium.top_mean())
 }
 
 /// A kerf of one width on one grid and medium.
@@ -82,10 +84,8 @@ fn strip_level(width: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
 pub(super) struct LineSink {
     /// How wide the grid's flux is spread, in metres.
     pub spread: f64,
-    /// E − F over direction and distance, in 1/m².
+    /// E − F over direction and distance, in 1/m², the entry resistance of the kerf's floor in it.
     chart: Chart,
-    /// The entry resistance of the kerf's floor, per length, in 1/m².
-    entry: f64,
     /// Where the gap ends at the kerf's rims by itself, by how much the board's own share is scaled.
     scales: Option<Scales>,
 }
@@ -97,9 +97,10 @@ impl LineSink {
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
         let parted = medium.gap > PARTED * medium.top_mean() * width.max(side);
-        let with_gap = parted.then(|| (medium, strip_level(width, medium, &waves)));
+        let entry = entry / width;
+        let with_gap = parted.then(|| (medium, strip_level(width, entry, medium, &waves)));
         let medium = &Medium { gap: if parted { 0.0 } else { medium.gap }, ..medium.clone() };
-        let level = strip_level(width, medium, &waves);
+        let level = strip_level(width, entry, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
         let least = LEAST / medium.top_mean();
@@ -117,7 +118,7 @@ impl LineSink {
             let rest = |axis: usize, distance: f64| chart.at([1.0, 0.0][axis], [0.0, 1.0][axis], distance);
             Scales::new(width, spread, medium, 1.0 / level, rest)
         });
-        LineSink { spread, chart, entry: entry / width, scales }
+        LineSink { spread, chart, scales }
     }
 
     /// Whether the gap's flow is to end at the kerf's rims by itself.
@@ -133,7 +134,7 @@ impl LineSink {
     /// The conductance in m³ of `length` metres in a cell whose middle lies `distance` from the kerf's middle line, which
     /// runs square to (`cosine`, `sine`), the board's share scaled by `scale`.
     pub(super) fn conductance(&self, length: f64, (cosine, sine): (f64, f64), distance: f64, scale: f64) -> f64 {
-        length / (self.chart.at(cosine, sine, distance.abs()) / scale + self.entry)
+        length * scale / self.chart.at(cosine, sine, distance.abs())
     }
 }
 

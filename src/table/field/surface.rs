@@ -246,7 +246,11 @@ impl Surface {
         }
         self.sheeted.iter_mut().for_each(|sheeted| *sheeted = sheeted.clamp(0.0, area));
         let edges = cover.edges();
-        let sink = edges.first().map(|edge| EdgeSink::new(&self.medium(self.sheet_near(edge.from))));
+        let sink = edges.first().map(|edge| {
+            let medium = self.medium(self.sheet_near(edge.from));
+            // Where the bare face resists, the gap ends by itself (`gap_or_end`).
+            EdgeSink::new(&Medium { gap: if self.entry > 0.0 { 0.0 } else { medium.gap }, ..medium })
+        });
         let nearest =
             sink.as_ref().map_or_else(BTreeMap::new, |sink| self.nearest_edges(&edges, sink.outside.max(sink.inside)));
         let open = OPEN * self.medium(None).top_mean() / self.grid.hx;
@@ -300,22 +304,39 @@ impl Surface {
                 if self.sheeted[cell] > SLIVER * self.grid.cell_area() { self.sheet_near(middle) } else { None }
             })
             .collect();
+        let gaps: Vec<f64> = self.sheets.iter().map(|sheet| sheet.gap).collect();
         let gap = |one: usize, other: usize| match (owner[one], owner[other]) {
-            (Some(a), Some(b)) => self.sheets[a].gap.min(self.sheets[b].gap),
-            (Some(a), None) | (None, Some(a)) => self.sheets[a].gap,
+            (Some(a), Some(b)) => gaps[a].min(gaps[b]),
+            (Some(a), None) | (None, Some(a)) => gaps[a],
             (None, None) => 0.0,
         };
+        let (across_x, across_y) = (self.grid.hy / self.grid.hx, self.grid.hx / self.grid.hy);
         for (cell, sheet) in owner.iter().enumerate() {
             if cell % nx + 1 < nx {
-                self.gap_east[cell] = gap(cell, cell + 1) * self.grid.hy / self.grid.hx;
+                self.gap_east[cell] = self.gap_or_end(cell, cell + 1, gap(cell, cell + 1) * across_x);
             }
             if cell / nx + 1 < ny {
-                self.gap_north[cell] = gap(cell, cell + nx) * self.grid.hx / self.grid.hy;
+                self.gap_north[cell] = self.gap_or_end(cell, cell + nx, gap(cell, cell + nx) * across_y);
             }
             if let Some(sheet) = sheet {
                 self.top[cell] += self.sheets[*sheet].cover * self.sheeted[cell];
             }
         }
+    }
+
+    /// What the gap passes from a cell to the next. Where the bare face resists and the cover ends between the two, that is nothing:
+    /// it goes to the room over the way to the cover's edge, because the air at the gap's end is the room's.
+    fn gap_or_end(&mut self, one: usize, other: usize, conductance: f64) -> f64 {
+        let covered = [one, other].map(|cell| self.sheeted[cell] / self.grid.cell_area());
+        let inside = covered.map(|share| share > 0.5);
+        if self.entry <= 0.0 || inside == [true, true] {
+            return conductance;
+        }
+        if inside != [false, false] {
+            let way = (covered[0] + covered[1] - 0.5).max(LEAST_WAY);
+            self.top[if inside[0] { one } else { other }] += conductance / way;
+        }
+        0.0
     }
 
     /// The sheet that lies at or nearest to `point`.

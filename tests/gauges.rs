@@ -169,6 +169,7 @@ fn light() -> LightSettings {
         white: Some(3),
         horn: Some(6),
         heartbeat: None,
+        feed_hold: None,
     }
 }
 

@@ -11,7 +11,10 @@
 mod bench;
 mod support;
 
+use std::io::{Read, Write};
+use std::net::TcpListener;
 use std::path::Path;
+use std::sync::mpsc;
 use std::time::Duration;
 
 use bench::Bench;
@@ -284,4 +287,72 @@ fn a_device_without_such_wires_is_said_and_takes_nothing_else_down() {
         named(view, &gone) && named(view, chip) && named(view, "contact-cycle-silent") && view["vacuum_pa"].is_f64()
     });
     assert_eq!(watched.stop(), Some(0));
+}
+
+/// The head and the body of one request.
+fn request(listener: &TcpListener, status: &str) -> (String, Value) {
+    let (mut stream, _) = listener.accept().unwrap();
+    let mut got = Vec::new();
+    let mut buffer = [0; 4096];
+    loop {
+        let count = stream.read(&mut buffer).unwrap();
+        got.extend_from_slice(&buffer[..count]);
+        let text = String::from_utf8_lossy(&got).into_owned();
+        if let Some((head, body)) = text.split_once("\r\n\r\n") {
+            let length =
+                head.lines().find_map(|line| line.to_lowercase().strip_prefix("content-length: ").map(str::to_owned));
+            if body.len() >= length.unwrap().parse().unwrap() {
+                stream
+                    .write_all(
+                        format!("HTTP/1.1 {status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n").as_bytes(),
+                    )
+                    .unwrap();
+                return (head.to_owned(), serde_json::from_str(body).unwrap());
+            }
+        }
+        assert!(count > 0, "the request ended early: {text}");
+    }
+}
+
+#[test]
+fn a_change_of_the_word_is_told_to_the_webhook_again_until_it_is_taken() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = table_on(folder.path());
+    let _peer = Peer::on(&link, 8_400);
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    extend(
+        &file,
+        &format!("[webhook]\nurl = \"http://127.0.0.1:{port}/hook?table=1\"\nbearer = \"not-for-the-journal\"\n"),
+    );
+    let (tell, told) = mpsc::channel();
+    std::thread::spawn(move || {
+        for status in
+            ["503 Service Unavailable", "204 No Content", "204 No Content", "204 No Content", "204 No Content"]
+        {
+            // The test has seen enough by then.
+            let _ = tell.send(request(&listener, status));
+        }
+    });
+    let watched = Watched::run(&file);
+    let next = || told.recv_timeout(Duration::from_secs(180)).unwrap();
+    let (head, first) = next();
+    assert!(head.starts_with("POST /hook?table=1 HTTP/1.1\r\n"), "{head}");
+    assert!(head.to_lowercase().contains("authorization: bearer not-for-the-journal"), "{head}");
+    assert!(first["source"] == "gauge" && first["what"].is_object(), "{first}");
+    assert!(!first["text"].as_str().unwrap().contains("SIMULATED"));
+    // The same again after the refusal, then the next.
+    let (_, again) = next();
+    assert_eq!(again, first);
+    let (_, after) = next();
+    assert!(after["record"].as_u64() > first["record"].as_u64());
+    assert_eq!(watched.stop(), Some(0));
+    // What is secret stands in no file but the setup.
+    let kept = std::fs::read_dir(folder.path()).unwrap().filter_map(Result::ok);
+    let plain = |entry: &std::fs::DirEntry| entry.path() != file && entry.file_type().unwrap().is_file();
+    for entry in kept.filter(plain) {
+        let bytes = std::fs::read(entry.path()).unwrap_or_default();
+        let secret = b"not-for-the-journal";
+        assert!(!bytes.windows(secret.len()).any(|window| window == secret), "{:?}", entry.path());
+    }
 }

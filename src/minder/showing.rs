@@ -150,7 +150,10 @@ impl Minder {
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",
-                Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss if self.is_computing() => {
+                // A forecast that has come is held against the next reading.
+                Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss
+                    if self.is_computing() || self.held_against().is_some() =>
+                {
                     "forecast-awaited"
                 }
                 Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss => "nothing-to-compare",

@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 
 use chance::Chance;
 use holdwatch::daemon::Brief;
-use holdwatch::event::{Action, Actor, Answer, Command, CommandId, Event, LineId, ProgressTold, Request, RequestId};
+use holdwatch::event::{
+    Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, ProgressTold, Record, Request, RequestId,
+};
 use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::job::{Card, Lying, Progress};
 use holdwatch::minder::{Minder, Remembered};
@@ -98,6 +100,8 @@ struct Bay {
     reckoned: Vec<(f64, RequestId, Request)>,
     asked: Vec<Request>,
     answers: Vec<Answer>,
+    /// The entries kept, by kind.
+    kept: Vec<(String, String)>,
 }
 
 const STEP: f64 = 0.1;
@@ -118,7 +122,18 @@ impl Bay {
         };
         let (reckoned, asked, answers) = (Vec::new(), Vec::new(), Vec::new());
         let chance = Chance::seeded(5);
-        let mut bay = Bay { setup, minder, truth, now: Span::ZERO, chance, reckoning, reckoned, asked, answers };
+        let mut bay = Bay {
+            setup,
+            minder,
+            truth,
+            now: Span::ZERO,
+            chance,
+            reckoning,
+            reckoned,
+            asked,
+            answers,
+            kept: Vec::new(),
+        };
         bay.step(Event::LineUp(LineId(0)));
         bay
     }
@@ -134,6 +149,7 @@ impl Bay {
                     self.asked.push(request);
                 }
                 Action::Answer(_, answer) => self.answers.push(answer),
+                Action::Record(Record { fact: Fact::Entry { kind, body, .. }, .. }) => self.kept.push((kind, body)),
                 _ => {}
             }
         }
@@ -269,6 +285,29 @@ fn one_end_is_loaded_and_unloaded_while_the_other_is_cut() {
     let views = bay.cut("right", 0.45, 0.9);
     all_well("opened again", &views);
     assert!(views.last().unwrap().ends.iter().all(|end| end.card.is_some()));
+}
+
+/// The other end is told only when the first is cut through; and one that is taken off half cut is a sheet with its card all the same.
+#[test]
+fn each_end_is_a_sheet_of_its_own_whenever_it_is_told() {
+    let (mut bay, left, right) = cutting_left(0.0);
+    let first = bay.cut("left", 0.3, 1.0).last().unwrap().sheet;
+    bay.lay("right", &right);
+    bay.valves(RIGHT, true);
+    let view = bay.wait(12.0).pop().unwrap();
+    assert_eq!(view.job.as_ref().unwrap().end.as_deref(), Some("right"));
+    assert_eq!((view.ask_outcome, view.sheet), (Some(first), first + 1));
+    bay.lay("left", &left);
+    bay.cut("right", 0.0, 0.5);
+    bay.valves(RIGHT, false);
+    bay.kept.clear();
+    assert_eq!(bay.at("right", Command::Unload), Answer::Done);
+    bay.truth.lying.remove("right");
+    let view = bay.wait(12.0).pop().unwrap();
+    assert_eq!(view.job.as_ref().unwrap().end.as_deref(), Some("left"));
+    assert_eq!((view.ask_outcome, view.sheet), (Some(first + 1), first + 2));
+    let sheets: Vec<_> = bay.kept.iter().filter(|(kind, _)| kind == "sheet").map(|(_, body)| body).collect();
+    assert!(sheets.len() == 1 && sheets[0].contains("Right"), "{sheets:?}");
 }
 
 #[test]

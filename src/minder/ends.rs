@@ -44,7 +44,7 @@ impl Minder {
     }
 
     /// Lays a card on the table: at the end that is worked at, or beside it.
-    pub(super) fn lay(&mut self, at: Moment, mut laid: Loaded, opened: ZoneSet) {
+    pub(super) fn lay(&mut self, at: Moment, laid: Loaded, opened: ZoneSet) {
         let elsewhere = |other: &Loaded| other.end.is_some() && laid.end.is_some() && other.end != laid.end;
         self.beside.retain(elsewhere);
         let mut open = opened;
@@ -55,17 +55,16 @@ impl Minder {
             open = open.and(self.open.common(self.zones_of(end)));
         }
         match self.loaded.take().filter(|worked| elsewhere(worked)) {
-            Some(worked) if !worked.is_cut() => {
-                laid.forecast = None;
+            // If that is cut through, what is laid has its turn at once, as a sheet of its own.
+            Some(worked) => {
                 self.loaded = Some(worked);
                 self.beside.push(laid);
                 self.others_changed();
                 self.set_open(at, open);
                 return self.retry_forecasts(at.steady);
             }
-            cut => self.beside.extend(cut),
+            None => self.loaded = Some(laid),
         }
-        self.loaded = Some(laid);
         self.others_changed();
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);
@@ -74,11 +73,15 @@ impl Minder {
     }
 
     /// Takes what lies at an end off the table, or all of it.
-    pub(super) fn take_off(&mut self, at: Moment, end: Option<EndId>) {
+    pub(super) fn take_off(&mut self, at: Moment, end: Option<EndId>, out: &mut Vec<Action>) {
         let stays = |other: &Loaded| end.is_some() && other.end != end;
         let worked_at = !self.loaded.as_ref().is_some_and(stays);
         self.beside.retain(stays);
         if worked_at {
+            // Where something stays at another end the level does not show that this sheet is gone.
+            if !self.beside.is_empty() && self.watch.next_sheet() {
+                self.end_sheet(at, out);
+            }
             self.loaded = None;
             self.set_cutting(at, None);
             self.watch.sheet_gone(at.steady);

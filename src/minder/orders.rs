@@ -63,7 +63,7 @@ impl Minder {
             Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
             Command::LoadCard(card) => self.load(at, *card, None),
             Command::Unload => {
-                self.take_off(at, None);
+                self.take_off(at, None, out);
                 Answer::Done
             }
             Command::Open(names) => self.open_named(at, &names),
@@ -98,7 +98,7 @@ impl Minder {
         match command {
             Command::LoadCard(card) => self.load(at, *card, Some(end)),
             Command::Unload => {
-                self.take_off(at, Some(id));
+                self.take_off(at, Some(id), out);
                 Answer::Done
             }
             Command::Progress(told) => match self.work_at(at, id, out) {

@@ -88,3 +88,42 @@ fn resisting(width: f64, entry: f64, medium: &Medium, waves: &[(f64, f64)]) -> S
     let floor: f64 = (0..TERMS).map(|term| whole[term] * fluxes[term] / through(term)).sum();
     Strip { level: 1.0 / drawn, floor: floor / drawn }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::grid::{Grid, Interval};
+    use super::*;
+
+    const WIDTH: f64 = 0.006;
+
+    fn with(gap: f64, entry: f64) -> Strip {
+        let intervals = vec![Interval { height: 0.003, along: 1e-12, through: 2e-13 }; 6];
+        let grid = Grid { nx: 8, ny: 4, hx: 0.005, hy: 0.005, intervals };
+        let medium = Medium { grid: &grid, contact: 2e10, gap, cover: 0.0 };
+        Strip::new(WIDTH, entry, &medium, &medium.waves(0.03, 2e4))
+    }
+
+    /// Without resistance, the closed form of the flux; with little, nearly the same. With much, all flows evenly through the
+    /// floor, against `entry` over the width and little else.
+    #[test]
+    fn a_floor_that_resists_little_or_much_draws_as_its_limits() {
+        let free = with(0.0, 0.0);
+        let little = with(0.0, 1e-3 / free.level.recip() * WIDTH);
+        assert!((little.level / free.level - 1.0).abs() < 0.03, "{little:?} {free:?}");
+        let much = with(0.0, 1e3 * free.level * WIDTH);
+        assert!((much.level / (1e3 * free.level) - 1.0).abs() < 2e-3, "{much:?} {free:?}");
+        assert!((much.floor - 1.0).abs() < 1e-9);
+    }
+
+    /// The more the floor resists, the less is drawn and the more of it comes along the gap, but never less than without a floor at all.
+    #[test]
+    fn over_a_gap_a_floor_that_resists_leaves_the_flow_to_the_rims() {
+        let gap = 5e-5_f64.powi(3) / 12.0;
+        let strips = [1e8, 1e9, 1e10, 1e11].map(|entry| with(gap, entry));
+        for pair in strips.windows(2) {
+            assert!(pair[1].level > pair[0].level && pair[1].floor < pair[0].floor, "{strips:?}");
+        }
+        assert!(strips[3].floor < 0.02 && strips[3].floor > 0.0, "{strips:?}");
+        assert!(strips[3].level < 1.05 * with(gap, 1e13).level, "{strips:?}");
+    }
+}

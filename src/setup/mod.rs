@@ -18,8 +18,10 @@ mod notes;
 mod program;
 mod section;
 mod service;
+mod sheet;
 mod shifts;
 mod suction;
+mod towns;
 mod tree;
 mod wires;
 

@@ -237,3 +237,19 @@ fn a_line_that_comes_back_reads_on() {
     bench.run(3.0);
     assert!(bench.view().gauges.iter().all(|gauge| gauge.quality == Quality::Good));
 }
+
+/// NAMUR NE 107 (by device manuals that quote it): a zero that has wandered asks for care, and its number still counts.
+#[test]
+fn a_zero_that_has_wandered_with_the_pump_off_asks_for_care() {
+    let mut bench = shop(600.0);
+    bench.run(5.0);
+    // With the pump off there is no vacuum; 1.5 kPa are more than 1 % of the gauge's range, and less than five times that.
+    bench.level(1, 0, 15.0);
+    bench.run(120.0);
+    let table = bench.view().gauges[1].clone();
+    assert_eq!((table.quality, table.doubts), (Quality::MaintenanceRequired, vec![Doubt::ZeroDrift]));
+    assert!((table.zero_error_pa.unwrap() - 1_500.0).abs() < 1.0, "{:?}", table.zero_error_pa);
+    bench.level(1, 0, 0.0);
+    bench.run(120.0);
+    assert_eq!(bench.view().gauges[1].quality, Quality::Good);
+}

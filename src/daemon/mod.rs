@@ -24,6 +24,7 @@ mod replay;
 mod shift_load;
 mod shine;
 mod store;
+mod timer;
 mod webhook;
 mod wires;
 mod worker;

@@ -20,6 +20,8 @@ use tracing::{debug, info, warn};
 
 use crate::event::{Event, LineCause};
 use crate::gauge::{DataBits, LineId, LineSettings, Parity, StopBits};
+use crate::line::Protocol;
+use crate::modbus::is_whole_reply;
 
 /// The waits between tries to open a line: from the first, doubling, to the last.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(200), Duration::from_secs(5));
@@ -121,7 +123,10 @@ impl Tended {
                 read = port.read(&mut buffer) => match read {
                     Ok(0) => return LineCause::Gone("the device is gone".to_owned()),
                     Ok(first) => {
-                        let count = first + gather(port, &mut buffer[first..], self.gathering()).await;
+                        let count = match self.is_whole(&buffer[..first]) {
+                            true => first,
+                            false => first + gather(port, &mut buffer[first..], self.gathering()).await,
+                        };
                         if self.events.send(Event::Bytes(self.line, buffer[..count].to_vec())).await.is_err() {
                             return LineCause::Gone("the program is stopping".to_owned());
                         }
@@ -148,6 +153,14 @@ impl Tended {
             let _ = write(port, frame).await;
         }
         sleep(Duration::from_millis(30)).await;
+    }
+
+    /// Whether bytes end as a message does on this line, so that nothing is gained by gathering more.
+    fn is_whole(&self, bytes: &[u8]) -> bool {
+        match self.settings.protocol {
+            Protocol::ModbusRtu => is_whole_reply(bytes),
+            Protocol::AsciiTalker => bytes.ends_with(b"\n") || bytes.ends_with(b"\r"),
+        }
     }
 
     /// For how long bytes are gathered once the first are there.

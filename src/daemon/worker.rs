@@ -5,7 +5,6 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::time::sleep;
 use tokio_util::sync::CancellationToken;
 use tracing::{debug, error, info, warn};
 
@@ -13,6 +12,7 @@ use super::black_box::Recorder;
 use super::cards::Folder;
 use super::clock::Clock;
 use super::compute::Computer;
+use super::timer::Timer;
 use super::{notify, webhook};
 use crate::board::survey::Reading;
 use crate::event::{
@@ -72,6 +72,7 @@ pub(super) struct Worker {
 /// What the loop itself remembers.
 struct Running {
     recorder: Recorder,
+    timer: Timer,
     answers: BTreeMap<CommandId, oneshot::Sender<Answer>>,
     next_command: CommandId,
     wake_at: Steady,
@@ -90,6 +91,7 @@ impl Worker {
         let now = self.clock.now();
         let mut running = Running {
             recorder: Recorder::new(),
+            timer: Timer::new(self.clock.clone()),
             answers: BTreeMap::new(),
             next_command: CommandId(1),
             wake_at: now.steady,
@@ -131,7 +133,7 @@ impl Worker {
                     None => Event::Stored(standing.stored),
                 })
             }
-            () = sleep(self.clock.until(until)) => Some(Event::Due),
+            () = running.timer.until(until) => Some(Event::Due),
         }
     }
 

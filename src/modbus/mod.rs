@@ -8,7 +8,7 @@
 mod frame;
 mod receiver;
 
-pub use receiver::{Asked, Received, ReplyReceiver, RequestReceiver};
+pub use receiver::{Asked, Received, ReplyReceiver, RequestReceiver, is_whole_reply};
 
 use serde::{Deserialize, Serialize};
 

@@ -159,6 +159,11 @@ enum Whole {
     Garbage,
 }
 
+/// Whether bytes are just one whole reply with a good check word, so that no more of it is to come.
+pub fn is_whole_reply(bytes: &[u8]) -> bool {
+    matches!(whole_frame(bytes, reply_length), Whole::Frame(length) if length == bytes.len())
+}
+
 fn whole_frame(bytes: &[u8], length: fn(&[u8]) -> Length) -> Whole {
     match length(bytes) {
         Length::Never => Whole::Garbage,
@@ -201,7 +206,10 @@ mod tests {
         let (_, frame) = reply();
         for end in 0..frame.len() {
             assert_eq!(received(&[&frame[..end]]), []);
+            assert!(!is_whole_reply(&frame[..end]));
         }
+        assert!(is_whole_reply(&frame));
+        assert!(!is_whole_reply(&[&frame[..], &[0]].concat()));
     }
 
     #[test]

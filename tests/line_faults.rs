@@ -14,6 +14,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use support::relay::{Relay, is_read, whole};
+use support::shop::{PORT, TABLE};
 use support::units::{GAUGE_UNIT, InProcess, Installed, LIGHT_UNIT};
 use support::{Pty, Watched, cpu_seconds, free_page};
 
@@ -25,34 +26,10 @@ const LEVEL: f64 = 64_200.0;
 
 /// A setup of these gauges, each a name and a unit, on a line at `link`, its page on any free port.
 fn setup(folder: &Path, link: &Path, reply_limit_ms: u32, gauges: &[(&str, u8)]) -> PathBuf {
-    let head = r#"
-[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 1
-margin_mm = 20
-[watch]
-shadow_sheets = 0
-[journal]
-path = "journal.db"
-"#;
+    let table = TABLE.replace(PORT, link.to_str().unwrap());
     let listen = free_page();
-    let line = format!(
-        "[page]\nlisten = \"{listen}\"\n[[line]]\nname = \"vacuum\"\nport = \"{}\"\nprotocol = \"modbus-rtu\"\nbaud = 19200\n\
-         reply_limit_ms = {reply_limit_ms}\n",
-        link.display()
-    );
+    let more =
+        format!("reply_limit_ms = {reply_limit_ms}\n[page]\nlisten = \"{listen}\"\n[journal]\npath = \"journal.db\"\n");
     let gauge = |(name, unit): &(&str, u8)| {
         let place = if *unit == GAUGE_UNIT { "manifold" } else { "after-filter" };
         format!(
@@ -61,7 +38,7 @@ path = "journal.db"
         )
     };
     let file = folder.join("table.toml");
-    std::fs::write(&file, [head.to_owned(), line].concat() + &gauges.iter().map(gauge).collect::<String>()).unwrap();
+    std::fs::write(&file, [table, more].concat() + &gauges.iter().map(gauge).collect::<String>()).unwrap();
     file
 }
 

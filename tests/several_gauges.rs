@@ -8,35 +8,12 @@
 mod bench;
 
 use bench::Bench;
+use bench::shop::TABLE;
 use holdwatch::event::{Event, Fact, GaugeId, LineId};
 use holdwatch::gauge::{Doubt, Quality};
 
-const SETUP: &str = r#"
-[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-names = ["left", "right"]
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[watch]
-shadow_sheets = 0
-[[gauge]]
+/// On a line of the shop's.
+const GAUGES: &str = r#"[[gauge]]
 name = "weather"
 line = "vacuum"
 place = "barometer"
@@ -96,7 +73,7 @@ fn microamperes(mbar: f64) -> u16 {
 }
 
 fn shop(mbar: f64) -> Bench {
-    let mut bench = Bench::new(SETUP);
+    let mut bench = Bench::new(&[TABLE, GAUGES].concat());
     bench.registers.insert((9, 0), 10_130);
     bench.level(1, 0, mbar);
     bench.level(1, 2, mbar);

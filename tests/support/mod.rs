@@ -4,6 +4,7 @@
 pub mod mount;
 pub mod peer;
 pub mod relay;
+pub mod shop;
 pub mod units;
 
 use std::fs::File;

@@ -5,13 +5,15 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
-use bench::shop::shop;
 use bench::{Bench, moment};
 use holdwatch::alarm::State;
 use holdwatch::event::{Actor, Answer, Command, CommandId, Event, ProgressTold, Span, Tag};
 use holdwatch::minder::{Memory, Minder, Remembered};
 use holdwatch::view::{AlarmView, Verdict, View};
+use shop::shop;
 
 fn alarm(view: &View, tag: Tag) -> Option<AlarmView> {
     view.alarms.iter().find(|alarm| alarm.tag == tag).cloned()

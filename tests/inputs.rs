@@ -5,13 +5,15 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
 use bench::Bench;
-use bench::shop::shop;
 use holdwatch::alarm::State;
 use holdwatch::event::{Command, ProgressTold};
 use holdwatch::modbus::Request;
 use holdwatch::view::{CuttingKnown, Verdict};
+use shop::shop;
 
 const CONTACTS: &str = r#"[[contact]]
 name = "left valve"

@@ -6,11 +6,13 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
 use bench::Bench;
-use bench::shop::TABLE;
 use holdwatch::event::{Event, Fact, GaugeId, LineId};
 use holdwatch::gauge::{Doubt, Quality};
+use shop::TABLE;
 
 /// On a line of the shop's.
 const GAUGES: &str = r#"[[gauge]]

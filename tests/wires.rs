@@ -18,12 +18,12 @@ use std::sync::mpsc;
 use std::time::Duration;
 
 use bench::Bench;
-use bench::shop::shop;
 use holdwatch::alarm::State;
 use holdwatch::event::{Action, Command, Event, LineCause, ProgressTold, Tag, WiresId};
 use holdwatch::view::{CuttingKnown, Verdict};
 use serde_json::Value;
 use support::peer::{Peer, table_on};
+use support::shop::shop;
 use support::{Pty, Watched};
 
 const CONTACTS: &str = r#"[[contact]]

@@ -1,7 +1,5 @@
 //! A minder at a bus of our own making, in made time: units that hold registers and bits, and answer 5 ms after they are asked.
 
-pub mod shop;
-
 use std::collections::BTreeMap;
 
 use holdwatch::daemon::Brief;

@@ -265,6 +265,18 @@ fn the_questions_are_answers_that_can_be_read() {
     holdwatch::setup::read_answers(&text(&done.stdout), "questions").unwrap();
 }
 
+/// An owner who knows no altitude names a town: the setup says where its height is from, and what hangs on it.
+#[test]
+fn a_town_stands_for_an_altitude() {
+    use holdwatch::setup::{answers_from_json, plausible};
+    let room = |table: Value| plausible(&answers_from_json(&json!({ "table": table })).unwrap()).room.pascals();
+    // The standard atmosphere at 1603 m, where Denver is (ISO 2533: 83.5 kPa), within what its airport lies higher.
+    assert!((room(json!({ "town": "Denver" })) - 83_500.0).abs() < 1_200.0);
+    assert_eq!(room(json!({ "town": "Denver", "altitude_m": 1200 })), room(json!({ "altitude_m": 1200 })));
+    let said = answers_from_json(&json!({ "table": { "town": "Cordoba" } })).unwrap_err().to_string();
+    assert!(said.contains("Cordoba, Cordoba, AR (489 m)"), "{said}");
+}
+
 /// The same on the page, with a gauge of ours whose level follows the pump: 61.2 kPa of vacuum in tenths of a millibar.
 #[test]
 fn the_page_leads_through_the_same_steps() {

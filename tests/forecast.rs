@@ -7,7 +7,7 @@ mod reference;
 use std::convert::Infallible;
 
 use holdwatch::expectation::{Boards, Expected, Forecast, ForecastError, Question, Spread, forecast, zones_under};
-use holdwatch::job::{Card, CardPart, CardSheet, Cut, Cutter, HowHeld, Material, Progress};
+use holdwatch::job::{Card, CardPart, CardSheet, Cut, Cutter, Edge, HowHeld, Material, Milling, Progress};
 use holdwatch::table::{
     BoardClass, ClosedForm, Faces, PartId, Rect, Table, TableLoad, Tap, ZoneId, ZoneSet, operating_point,
 };
@@ -29,14 +29,14 @@ fn card(parts: Vec<CardPart>) -> Card {
                 permeability_m2: 0.0,
             },
             gap: Length::ZERO,
+            held_otherwise: false,
+            missing: vec![],
+            ragged: Length::ZERO,
         },
         cutter: Cutter {
             diameter: Length::from_millimetres(6.0),
-            flutes: 2,
-            spindle_rpm: 18_000.0,
-            feed_m_min: 6.0,
             last_pass: Length::from_millimetres(3.0),
-            axial_share: 0.0,
+            edge: Edge::Milling(Milling { flutes: 2, spindle_rpm: 18_000.0, feed_m_min: 6.0, axial_share: 0.0 }),
         },
         parts,
         zones: vec![],

@@ -8,7 +8,7 @@
 mod reference;
 
 use holdwatch::expectation::{Acting, Footing, class_error};
-use holdwatch::job::{Cutter, Engagement};
+use holdwatch::job::{Engagement, Milling};
 use holdwatch::table::air::{Altitude, viscosity};
 use holdwatch::table::leak::{
     Pipe, PorousLayer, SonicValve, between_layers, critical_ratio, friction_factor, isothermal_mass_flow, nozzle,
@@ -335,14 +335,8 @@ fn parts_are_held_as_the_worked_examples_say() {
 #[test]
 fn cuts_need_the_forces_of_the_worked_examples() {
     let cut = |force: f64, diameter: f64, flutes: u32, rpm: f64, feed: f64, width: f64, depth: f64| Engagement {
-        cutter: Cutter {
-            diameter: Length::from_millimetres(diameter),
-            flutes,
-            spindle_rpm: rpm,
-            feed_m_min: feed,
-            last_pass: Length::from_millimetres(depth),
-            axial_share: 0.0,
-        },
+        diameter: Length::from_millimetres(diameter),
+        milling: Milling { flutes, spindle_rpm: rpm, feed_m_min: feed, axial_share: 0.0 },
         width: Length::from_millimetres(width),
         depth: Length::from_millimetres(depth),
         cutting_force_n_mm2: force,
@@ -388,14 +382,8 @@ fn cuts_need_the_forces_of_the_worked_examples() {
 fn many_teeth_in_a_slot_add_up_as_vectors() {
     for flutes in [1_u32, 2, 3, 4, 6, 8] {
         let slot = Engagement {
-            cutter: Cutter {
-                diameter: Length::from_millimetres(12.0),
-                flutes,
-                spindle_rpm: 18_000.0,
-                feed_m_min: 6.0,
-                last_pass: Length::from_millimetres(6.0),
-                axial_share: 0.0,
-            },
+            diameter: Length::from_millimetres(12.0),
+            milling: Milling { flutes, spindle_rpm: 18_000.0, feed_m_min: 6.0, axial_share: 0.0 },
             width: Length::from_millimetres(12.0),
             depth: Length::from_millimetres(6.0),
             cutting_force_n_mm2: 35.0,

@@ -13,7 +13,7 @@ use holdwatch::gauge::{
     DataBits, GaugeSettings, LineId, LineSettings, NumberKind, Parity, Place, Protocol, RegisterTable, RegisterTalk,
     Signal, StopBits, Talk, WordOrder,
 };
-use holdwatch::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+use holdwatch::job::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Material, Milling};
 use holdwatch::moment::{Span, Steady};
 use holdwatch::plant::{Blemish, Clock, Mischief, OnTheLine, Opening, Plant, Report, Said, Scene, Server, Truth};
 use holdwatch::table::{
@@ -101,14 +101,14 @@ fn card() -> Card {
                 permeability_m2: 0.0,
             },
             gap: Length::from_millimetres(0.02),
+            held_otherwise: false,
+            missing: vec![],
+            ragged: Length::ZERO,
         },
         cutter: Cutter {
             diameter: Length::from_millimetres(6.0),
-            flutes: 2,
-            spindle_rpm: 18_000.0,
-            feed_m_min: 8.0,
             last_pass: Length::from_millimetres(6.0),
-            axial_share: 0.2,
+            edge: Edge::Milling(Milling { flutes: 2, spindle_rpm: 18_000.0, feed_m_min: 8.0, axial_share: 0.2 }),
         },
         parts: (0..12).map(part).collect(),
         zones: vec![],

@@ -9,7 +9,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use holdwatch::gauge::{GaugeId, Talker, UnfitLine};
-use holdwatch::job::{Card, Material};
+use holdwatch::job::{Card, Edge, Material};
 use holdwatch::line::{LineId, Parity};
 use holdwatch::setup::{Mistakes, Setup, Source, card_from_json, materials, read_card, read_setup};
 use holdwatch::table::{Nameplate, Pores, Pump, PumpClass, RatedFlow};
@@ -370,6 +370,13 @@ fn a_material_is_taken_as_the_card_overrides_it() {
     assert_eq!(material, overridden);
 }
 
+fn pull(card: &Card) -> f64 {
+    match card.cutter.edge {
+        Edge::Milling(milling) => milling.axial_share,
+        Edge::Knife { .. } => panic!("no knife"),
+    }
+}
+
 /// tan 30° = 0.57735: an up-cut helix pulls with that share of the tangential force.
 #[test]
 fn the_helix_gives_the_pull_its_sign() {
@@ -377,13 +384,13 @@ fn the_helix_gives_the_pull_its_sign() {
     let text = fs::read_to_string(here("config/cards/shelves-and-spacer.toml")).unwrap();
     let share = |word: &str| {
         let text = text.replace("helix = \"up\"", &format!("helix = \"{word}\""));
-        read_card(&text, "card", &setup).unwrap().cutter.axial_share
+        pull(&read_card(&text, "card", &setup).unwrap())
     };
     for (word, expected) in [("up", 0.577_35), ("down", -0.577_35), ("straight", 0.0), ("compression", 0.0)] {
         assert!((share(word) - expected).abs() < 1e-5, "{word}: {}", share(word));
     }
-    let tip = card_of("config/cards/cabinet-sides.toml", &setup).cutter;
-    assert!(tip.axial_share > 0.5, "the tip of a compression cutter winds up");
+    let tip = pull(&card_of("config/cards/cabinet-sides.toml", &setup));
+    assert!(tip > 0.5, "the tip of a compression cutter winds up");
 }
 
 #[test]

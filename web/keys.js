@@ -140,7 +140,7 @@ function askSheet() {
   const made = outcomes.map((outcome) => choice(say(`outcome-${outcome}`), once("sheets/last", { outcome })));
   made.push(choice(say("key-skimmed"), once("board/skimmed")), choice(say("key-sealed"), once("board/sealed")));
   made.push(choice(say("key-board"), askBoard), choice(say("key-alarms"), askAlarms));
-  open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")), goTo("check"), goTo("survey"));
+  open(keys.sheet, say("panel-sheet"), ...made, choice(say("key-light"), once("light/test")), goTo("check"), goTo("survey"), goTo("pair"));
 }
 
 /** What is told of the board, and keys for what was done. */

@@ -27,13 +27,16 @@ pub struct Boards {
     pub(super) covered: ZoneMatrix,
     /// Nothing on the table.
     pub(super) bare: ZoneMatrix,
+    /// The uncut sheet with its rim as far in as it may be; none where the rim is known.
+    pub(super) drawn_in: Option<ZoneMatrix>,
 }
 
 impl Boards {
     /// Condenses the boards of a card at `points` points of its cut, both ends among them, with what lies `beside` at other ends of
     /// the table; of the table with everything covered if there is no card.
     ///
-    /// `condense` is called once for each point, in the order of the cut, then for the table covered and bare.
+    /// `condense` is called once for each point, in the order of the cut, then for a ragged sheet drawn in, and for the table
+    /// covered and bare.
     ///
     /// # Errors
     /// [`ForecastError`] for fewer points than ends, or if `condense` fails.
@@ -59,7 +62,13 @@ impl Boards {
             }
         };
         let mut matrix = |load: &TableLoad| Ok::<_, E>(condense(load)?.zones().clone());
-        Ok(Boards { along, covered: matrix(&covered)?, bare: matrix(&TableLoad::default())? })
+        let drawn_in = card.and_then(|card| Cut::of(card).drawn_in()).map(|load| matrix(&load.beside(beside)));
+        Ok(Boards {
+            along,
+            covered: matrix(&covered)?,
+            bare: matrix(&TableLoad::default())?,
+            drawn_in: drawn_in.transpose()?,
+        })
     }
 }
 

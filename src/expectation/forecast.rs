@@ -79,7 +79,7 @@ const SLOPE_SHARE: f64 = 0.01;
 /// [`ForecastError`] for a question that cannot be answered.
 pub fn forecast(question: &Question<'_>, boards: &Boards) -> Result<Forecast, ForecastError> {
     check(question, boards)?;
-    let sides = Sides::of(question, &boards.along);
+    let sides = Sides::of(question, boards);
     let level = |open, zones: &ZoneMatrix| operating_point(question.table, open, zones).level(question.tap);
     let courses = question
         .sets
@@ -127,20 +127,22 @@ struct Sides<'a> {
     question: &'a Question<'a>,
     /// The board before the first cut.
     uncut: Option<&'a ZoneMatrix>,
+    /// The same with a ragged rim as far in as it may be.
+    drawn_in: Option<&'a ZoneMatrix>,
     weak: Table,
     strong: Table,
 }
 
 impl<'a> Sides<'a> {
-    fn of(question: &'a Question<'a>, along: &'a [Board]) -> Self {
+    fn of(question: &'a Question<'a>, boards: &'a Boards) -> Self {
         let worn = |factor: f64| {
             let mut table = question.table.clone();
             table.pump.wear *= factor;
             table
         };
         let ratio = question.spread.pump;
-        let uncut = along.first().map(|board| &board.zones);
-        Sides { question, uncut, weak: worn(1.0 / ratio), strong: worn(ratio) }
+        let uncut = boards.along.first().map(|board| &board.zones);
+        Sides { question, uncut, drawn_in: boards.drawn_in.as_ref(), weak: worn(1.0 / ratio), strong: worn(ratio) }
     }
 
     fn expected(&self, board: &Board, open: ZoneSet) -> Expected {
@@ -150,17 +152,24 @@ impl<'a> Sides<'a> {
         let mid = balance.level(tap);
         let level = |table: &Table, zones: &ZoneMatrix| operating_point(table, open, zones).level(tap);
         let kerfs = |factor: f64| zones.with_share(factor - 1.0, zones, self.uncut.unwrap_or(zones));
+        // A rim that lies farther out than told lowers the level by as much less as one that lies farther in lowers it more.
+        let rim = self.drawn_in.map_or(Vacuum::ZERO, |drawn_in| {
+            let zones = zones.with_share(1.0, drawn_in, self.uncut.unwrap_or(drawn_in));
+            mid - level(table, &zones).min(mid)
+        });
         let lower = [
             level(table, &zones.scaled(spread.board)),
             level(table, &kerfs(spread.kerf)),
             level(&self.weak, zones),
             mid - spread.gauge,
+            mid - rim,
         ];
         let higher = [
             level(table, &zones.scaled(1.0 / spread.board)),
             level(table, &kerfs(1.0 / spread.kerf)),
             level(&self.strong, zones),
             mid + spread.gauge,
+            mid + rim,
         ];
         let low = (mid - together(mid, &lower)).max(Vacuum::ZERO);
         Expected {

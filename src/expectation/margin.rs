@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::job::{Card, CardPart, Engagement};
+use crate::job::{Card, CardPart, Cutter, Edge, Engagement};
 use crate::units::{Force, Length, Mass};
 
 /// Standard gravity in m/s².
@@ -24,10 +24,19 @@ pub struct Acting {
 
 impl Acting {
     /// What the last pass of a card's cut does at its worst: the peak of a tooth at the top of the pass, with the axial pull of
-    /// its helix. A side force on the card stands in for the tooth.
+    /// its helix; what a knife pulls with, at the sheet's top. A side force on the card stands in for either.
     pub fn of(card: &Card) -> Self {
-        let sideways = card.side_force.unwrap_or_else(|| Engagement::last_pass(card).peak_force());
-        Acting { sideways, upwards: sideways * card.cutter.axial_share, height: card.cutter.last_pass }
+        let Cutter { last_pass: height, edge, .. } = card.cutter;
+        match edge {
+            Edge::Knife { pull, lift } => {
+                Acting { sideways: card.side_force.unwrap_or(pull), upwards: lift, height: card.sheet.thickness }
+            }
+            Edge::Milling(milling) => {
+                let tooth = || Engagement::last_pass(card).map_or(Force::ZERO, |slot| slot.peak_force());
+                let sideways = card.side_force.unwrap_or_else(tooth);
+                Acting { sideways, upwards: sideways * milling.axial_share, height }
+            }
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::plan::CardProgram;
-use crate::table::Rect;
+use crate::table::{Point, Rect};
 use crate::units::{Density, Force, Length};
 
 /// A sheet material: what it weighs, how it slides, how hard it is to cut, whether air passes through it.
@@ -32,21 +32,48 @@ pub struct CardSheet {
     pub material: Material,
     /// The gap under it, from its flatness and the board's face.
     pub gap: Length,
+    /// Whether screws, clamps or tape hold it, with the vacuum or without.
+    pub held_otherwise: bool,
+    /// What is gone from the rectangle already, as closed outlines: bare board.
+    pub missing: Vec<Vec<Point>>,
+    /// How far its true rim may be from what is told, either way.
+    pub ragged: Length,
 }
 
-/// The cutter and how it is driven.
+/// What cuts.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Cutter {
-    /// Diameter, which is the kerf's width.
+    /// Diameter, or a blade's thickness; the kerf is as wide.
     pub diameter: Length,
+    /// Depth of the last pass, at most the sheet's thickness.
+    pub last_pass: Length,
+    /// How it cuts.
+    pub edge: Edge,
+}
+
+/// How a cutter cuts.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub enum Edge {
+    /// It turns and takes chips.
+    Milling(Milling),
+    /// A blade that is drawn through the sheet, and may go up and down in it.
+    Knife {
+        /// What it pulls the sheet along with.
+        pull: Force,
+        /// What it lifts the sheet with.
+        lift: Force,
+    },
+}
+
+/// A cutter that turns, and how it is driven.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Milling {
     /// Number of cutting edges.
     pub flutes: u32,
     /// Spindle speed in revolutions per minute.
     pub spindle_rpm: f64,
     /// Feed in metres per minute.
     pub feed_m_min: f64,
-    /// Depth of the last pass, at most the sheet's thickness.
-    pub last_pass: Length,
     /// Upward (positive) or downward (negative) pull as a share of the tangential force: tan of an up-cut helix.
     pub axial_share: f64,
 }
@@ -97,4 +124,11 @@ pub struct Card {
     /// How far the cutter goes into the board, if the card says it.
     #[serde(default)]
     pub into_board: Option<Length>,
+}
+
+impl Card {
+    /// Whether nothing of the job hangs on the vacuum: the sheet is held otherwise, and so is every part that comes free of it.
+    pub fn needs_no_vacuum(&self) -> bool {
+        self.sheet.held_otherwise && self.parts.iter().all(|part| part.held != HowHeld::Vacuum)
+    }
 }

@@ -1,7 +1,10 @@
 //! The kerf that a card opens in the sheet as the cut goes on.
 
+use geo::algorithm::buffer::Buffer;
+use geo::{Coord, LineString, Polygon, coord};
+
 use super::plan::Route;
-use super::{Card, CardPart, Progress};
+use super::{Card, CardPart, CardSheet, Progress};
 use crate::table::{Kerf, PartId, PartShape, Point, Rect, Sheet, TableLoad};
 use crate::units::{Length, Permeability};
 
@@ -68,6 +71,23 @@ impl<'a> Cut<'a> {
         TableLoad { sheets: vec![self.sheet()], kerfs: self.kerfs(progress), parts: self.shapes() }
     }
 
+    /// The uncut sheet if its ragged rim lies as far in as it may; `None` for a rim that is known.
+    pub fn drawn_in(&self) -> Option<TableLoad> {
+        let CardSheet { ragged, rect, ref missing, .. } = self.card.sheet;
+        if ragged <= Length::ZERO {
+            return None;
+        }
+        let low = Point { x: rect.low.x + ragged, y: rect.low.y + ragged };
+        let high = Point { x: rect.high.x - ragged, y: rect.high.y - ragged };
+        let sheet = Sheet { rect: Rect { low, high }, ..self.sheet() };
+        let parts = missing
+            .iter()
+            .flat_map(|outline| grown(outline, ragged))
+            .zip(1..)
+            .map(|(outline, place)| PartShape { name: format!("missing {place}"), outline, lost: true });
+        Some(TableLoad { sheets: vec![sheet], parts: parts.collect(), ..TableLoad::default() })
+    }
+
     fn sheet(&self) -> Sheet {
         let sheet = &self.card.sheet;
         let permeability = sheet.material.permeability_m2;
@@ -101,8 +121,26 @@ impl<'a> Cut<'a> {
             },
             lost: false,
         };
-        self.card.parts.iter().enumerate().map(shape).collect()
+        let missing = self.card.sheet.missing.iter().enumerate().map(|(place, outline)| PartShape {
+            name: format!("missing {}", place + 1),
+            outline: outline.clone(),
+            lost: true,
+        });
+        // Parts keep their numbers: what was gone before comes after them.
+        self.card.parts.iter().enumerate().map(shape).chain(missing).collect()
     }
+}
+
+/// An outline with all that is no farther from it than `reach`; its corners are cut off round.
+fn grown(outline: &[Point], reach: Length) -> Vec<Vec<Point>> {
+    let ring = outline.iter().map(|corner| coord! { x: corner.x.metres(), y: corner.y.metres() });
+    let place = Polygon::new(LineString::from_iter(ring), vec![]);
+    let point = |at: &Coord<f64>| Point { x: Length::from_metres(at.x), y: Length::from_metres(at.y) };
+    let corners = |place: Polygon<f64>| {
+        let ring = &place.exterior().0;
+        ring[..ring.len().saturating_sub(1)].iter().map(point).collect()
+    };
+    place.buffer(reach.metres()).into_iter().map(corners).collect()
 }
 
 fn route(card: &Card) -> Option<&Route> {
@@ -149,7 +187,7 @@ pub(super) fn beginning(path: &[Point], reach: Length) -> Option<Vec<Point>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::job::{CardSheet, Cutter, HowHeld, Material};
+    use crate::job::{CardSheet, Cutter, Edge, HowHeld, Material, Milling};
     use crate::units::Density;
 
     fn card(parts: &[Rect]) -> Card {
@@ -166,14 +204,14 @@ mod tests {
                     permeability_m2: 0.0,
                 },
                 gap: Length::ZERO,
+                held_otherwise: false,
+                missing: vec![],
+                ragged: Length::ZERO,
             },
             cutter: Cutter {
                 diameter: Length::from_millimetres(6.0),
-                flutes: 2,
-                spindle_rpm: 18_000.0,
-                feed_m_min: 6.0,
                 last_pass: Length::from_millimetres(6.0),
-                axial_share: 0.0,
+                edge: Edge::Milling(Milling { flutes: 2, spindle_rpm: 18_000.0, feed_m_min: 6.0, axial_share: 0.0 }),
             },
             parts: parts
                 .iter()

@@ -4,14 +4,16 @@
 //! engagement φ = acos(1 − 2·a_e/D), mean chip h_m = 2·f_z·(a_e/D)/φ, P = k_c·a_e·a_p·v_f. A part slips within one tooth's
 //! passage, so what acts on it is the peak of a tooth, k_c·a_p·f_z at most, not the mean that the spindle feels.
 
-use super::{Card, Cutter};
+use super::{Card, Edge, Milling};
 use crate::units::{Force, Length};
 
-/// A cut of `width` and `depth` by a cutter.
+/// A cut of `width` and `depth` by a cutter that turns.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Engagement {
-    /// The cutter and how it is driven.
-    pub cutter: Cutter,
+    /// The cutter's diameter.
+    pub diameter: Length,
+    /// Its edges, and how it is driven.
+    pub milling: Milling,
     /// Width of cut a_e, at most the diameter.
     pub width: Length,
     /// Depth of cut a_p.
@@ -21,40 +23,42 @@ pub struct Engagement {
 }
 
 impl Engagement {
-    /// The slot that cuts a card's parts free in the last pass.
-    pub fn last_pass(card: &Card) -> Self {
-        Engagement {
-            cutter: card.cutter,
+    /// The slot that cuts a card's parts free in the last pass; `None` for a knife, which has its own forces.
+    pub fn last_pass(card: &Card) -> Option<Self> {
+        let Edge::Milling(milling) = card.cutter.edge else { return None };
+        Some(Engagement {
+            diameter: card.cutter.diameter,
+            milling,
             width: card.cutter.diameter,
             depth: card.cutter.last_pass,
             cutting_force_n_mm2: card.sheet.material.cutting_force_n_mm2,
-        }
+        })
     }
 
     /// The angle through which a tooth cuts, in radians.
     pub fn angle(&self) -> f64 {
-        (1.0 - 2.0 * (self.width / self.cutter.diameter)).clamp(-1.0, 1.0).acos()
+        (1.0 - 2.0 * (self.width / self.diameter)).clamp(-1.0, 1.0).acos()
     }
 
     /// How far the cutter goes on from tooth to tooth.
     pub fn feed_per_tooth(&self) -> Length {
-        let teeth_per_minute = self.cutter.spindle_rpm * f64::from(self.cutter.flutes);
-        Length::from_metres(self.cutter.feed_m_min / teeth_per_minute)
+        let teeth_per_minute = self.milling.spindle_rpm * f64::from(self.milling.flutes);
+        Length::from_metres(self.milling.feed_m_min / teeth_per_minute)
     }
 
     /// The mean thickness of a chip.
     pub fn mean_chip(&self) -> Length {
-        self.feed_per_tooth() * (2.0 * (self.width / self.cutter.diameter) / self.angle())
+        self.feed_per_tooth() * (2.0 * (self.width / self.diameter) / self.angle())
     }
 
     /// The speed of the edge in m/s.
     pub fn edge_speed(&self) -> f64 {
-        std::f64::consts::PI * self.cutter.diameter.metres() * self.cutter.spindle_rpm / 60.0
+        std::f64::consts::PI * self.diameter.metres() * self.milling.spindle_rpm / 60.0
     }
 
     /// Material removed in m³/s.
     pub fn removal(&self) -> f64 {
-        (self.width * self.depth).square_metres() * self.cutter.feed_m_min / 60.0
+        (self.width * self.depth).square_metres() * self.milling.feed_m_min / 60.0
     }
 
     /// Cutting power in watts.
@@ -64,7 +68,7 @@ impl Engagement {
 
     /// Teeth in the cut, on the mean.
     pub fn teeth_engaged(&self) -> f64 {
-        f64::from(self.cutter.flutes) * self.angle() / std::f64::consts::TAU
+        f64::from(self.milling.flutes) * self.angle() / std::f64::consts::TAU
     }
 
     /// The tangential force that the spindle feels on the mean.
@@ -82,6 +86,6 @@ impl Engagement {
     /// their vectors then add up.
     pub fn peak_force(&self) -> Force {
         let share = self.angle() / std::f64::consts::PI;
-        self.peak_tooth_force() * (0.25 * f64::from(self.cutter.flutes) * share).max(1.0)
+        self.peak_tooth_force() * (0.25 * f64::from(self.milling.flutes) * share).max(1.0)
     }
 }

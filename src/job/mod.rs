@@ -6,7 +6,7 @@ mod cutting;
 pub mod plan;
 pub mod program;
 
-pub use card::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
+pub use card::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Material, Milling};
 pub use cut::Cut;
 pub use cutting::Engagement;
 

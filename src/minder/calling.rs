@@ -34,9 +34,10 @@ impl Minder {
         }
     }
 
-    /// Suppresses the alarms about the table by design while sheets are in shadow or a guided run is under way, and lets go of them afterwards.
+    /// Suppresses the alarms about the table by design while sheets are in shadow, a guided run is under way, or nothing hangs on the
+    /// vacuum, and lets go of them afterwards.
     pub(super) fn heed_shadow(&mut self, at: Steady) {
-        let shadow = self.memory.shadow_left > 0 || self.guided.quiet;
+        let shadow = self.memory.shadow_left > 0 || self.is_quiet();
         for tag in ABOUT_THE_TABLE {
             let suppressed = self.roll.status(tag).is_some_and(|status| status.state == State::Suppressed);
             // Neither can be refused: the roll has every alarm, and none was taken out of service.
@@ -104,8 +105,6 @@ impl Minder {
         if returned.is_ok() {
             self.memory.set_aside.remove(&tag);
             self.keep_memory(at, out);
-            // What is suppressed by design meanwhile is so again.
-            self.heed_shadow(at.steady);
         }
         answer(returned)
     }

@@ -43,9 +43,18 @@ impl Minder {
         met.next().map(|(end, _)| end).filter(|_| met.next().is_none())
     }
 
+    /// Whether jobs are on the table and none of them hangs on the vacuum.
+    pub(super) fn is_held_otherwise(&self) -> bool {
+        let mut jobs = self.loaded.iter().chain(&self.beside).peekable();
+        jobs.peek().is_some() && jobs.all(|loaded| loaded.card.needs_no_vacuum())
+    }
+
     /// Lays a card on the table: at the end that is worked at, or beside it.
-    pub(super) fn lay(&mut self, at: Moment, laid: Loaded, opened: ZoneSet) {
+    pub(super) fn lay(&mut self, at: Moment, laid: Loaded, opened: ZoneSet, out: &mut Vec<Action>) {
         let elsewhere = |other: &Loaded| other.end.is_some() && laid.end.is_some() && other.end != laid.end;
+        if !self.loaded.as_ref().is_some_and(elsewhere) {
+            self.book_unwatched(at, out);
+        }
         self.beside.retain(elsewhere);
         let mut open = opened;
         let others =
@@ -76,6 +85,9 @@ impl Minder {
     pub(super) fn take_off(&mut self, at: Moment, end: Option<EndId>, out: &mut Vec<Action>) {
         let stays = |other: &Loaded| end.is_some() && other.end != end;
         let worked_at = !self.loaded.as_ref().is_some_and(stays);
+        if worked_at {
+            self.book_unwatched(at, out);
+        }
         self.beside.retain(stays);
         if worked_at {
             // Where something stays at another end the level does not show that this sheet is gone.

@@ -67,7 +67,7 @@ impl Minder {
         let Some(wish) = self.fetching.take_if(|wish| wish.id == id) else { return };
         match card {
             Ok(Some(card)) => {
-                let answer = self.load(at, (*card).clone(), wish.job.end.as_deref());
+                let answer = self.load(at, (*card).clone(), wish.job.end.as_deref(), out);
                 self.answer_wish(at, wish, answer, Some(card), out);
             }
             // No card has this name, but a program has: what a controller posts, or a scanner types.

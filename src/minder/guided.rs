@@ -268,7 +268,6 @@ impl Minder {
             self.guided.last = None;
             // What lay on the table meanwhile was no sheet.
             self.watch = super::watch(&self.setup);
-            self.heed_shadow(at.steady);
             self.changed = true;
         }
         self.guided.notice_blindness(at.steady);
@@ -312,9 +311,15 @@ impl Minder {
         })
     }
 
-    /// A state of the table that a guided run made is no verdict, no sheet and no alarm; a gauge that is silent is.
+    /// Whether what the level does is nobody's concern: a guided run makes it, or nothing that is on the table hangs on it.
+    pub(super) fn is_quiet(&self) -> bool {
+        self.guided.quiet || self.is_held_otherwise()
+    }
+
+    /// A state of the table that a guided run made is no verdict, no sheet and no alarm, nor is that of a table on which nothing hangs
+    /// on the vacuum; a gauge that is silent is.
     pub(super) fn quietened(&self, assessment: Assessment) -> Assessment {
-        if !self.guided.quiet {
+        if !self.is_quiet() {
             return assessment;
         }
         let blind = assessment.conditions.no_reading;

@@ -101,7 +101,7 @@ impl Minder {
             self.keep_gap(at, gauge, before, out);
         }
         if let Some(vacuum) = judged.vacuum {
-            let band = self.held_against().filter(|_| gauge == self.main && !self.guided.quiet);
+            let band = self.held_against().filter(|_| gauge == self.main && !self.is_quiet());
             let band = band.map(|compared| (compared.expected.low, compared.expected.high));
             let record = ReadingRecord { gauge, vacuum, quality: judged.quality, band };
             self.keep(at, Fact::Reading(record), out);

@@ -9,6 +9,7 @@ use super::{CheckLog, Minder, SurveyRun};
 use crate::alarm::Tag;
 use crate::board::{BoardLife, BoardSettings, Book, Trace};
 use crate::event::{Action, Card, Fact, Outcome, Record, Seq};
+use crate::job::Progress;
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
@@ -117,7 +118,12 @@ impl Memory {
     /// # Errors
     /// The text of what is wrong with it.
     pub fn from_record(body: &str) -> Result<Self, String> {
-        serde_json::from_str(body).map_err(|error| error.to_string())
+        let mut told: serde_json::Value = serde_json::from_str(body).map_err(|error| error.to_string())?;
+        if let Some(likes) = told.get_mut("likes").and_then(serde_json::Value::as_array_mut) {
+            // A card of another version of the program is not worth the memory of the board.
+            likes.retain(|like| Card::deserialize(like).is_ok());
+        }
+        serde_json::from_value(told).map_err(|error| error.to_string())
     }
 }
 
@@ -204,9 +210,18 @@ impl Minder {
         self.memory.last_sheet = Some(sheet);
         self.memory.shadow_left = self.memory.shadow_left.saturating_sub(1);
         self.close_sheet(at.steady);
-        self.heed_shadow(at.steady);
         self.keep_memory(at, out);
         self.changed = true;
+    }
+
+    /// A sheet that the vacuum did not hold shows in no level: what was told of its cut is booked when it goes.
+    pub(super) fn book_unwatched(&mut self, at: Moment, out: &mut Vec<Action>) {
+        let begun = self.loaded.as_ref().is_some_and(|loaded| loaded.progress > Progress::START);
+        if begun && self.is_held_otherwise() {
+            self.memory.sheet += 1;
+            self.chart_sheet(at, out);
+            self.keep_memory(at, out);
+        }
     }
 
     pub(super) fn stored(&mut self, at: Moment, seq: Seq) {

@@ -314,6 +314,7 @@ impl Minder {
         self.notice_drive(at);
         self.follow_guided(at, out);
         self.notice_silence(at, out);
+        self.heed_shadow(at.steady);
         self.move_alarms(at, out);
         self.heed_wires(at, out);
         self.set_light(at, out);

@@ -61,7 +61,7 @@ impl Minder {
                 Answer::Unknown { name, known: self.cards.clone() }
             }
             Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
-            Command::LoadCard(card) => self.load(at, *card, None),
+            Command::LoadCard(card) => self.load(at, *card, None, out),
             Command::Unload => {
                 self.take_off(at, None, out);
                 Answer::Done
@@ -96,7 +96,7 @@ impl Minder {
             Err(unknown) => return unknown,
         };
         match command {
-            Command::LoadCard(card) => self.load(at, *card, Some(end)),
+            Command::LoadCard(card) => self.load(at, *card, Some(end), out),
             Command::Unload => {
                 self.take_off(at, Some(id), out);
                 Answer::Done
@@ -110,7 +110,7 @@ impl Minder {
     }
 
     /// Lays a card on the table: at the end named, else where its sheet lies.
-    pub(super) fn load(&mut self, at: Moment, card: Card, end: Option<&str>) -> Answer {
+    pub(super) fn load(&mut self, at: Moment, card: Card, end: Option<&str>, out: &mut Vec<Action>) -> Answer {
         let lies = self.end_of(&card);
         if let Some(end) = end {
             match self.end_named(end) {
@@ -129,7 +129,7 @@ impl Minder {
         };
         self.remember_like(&card);
         let (progress, run) = (Progress::START, Run::default());
-        self.lay(at, Loaded { card, end: lies, forecast: None, held: None, progress, pace: None, run }, open);
+        self.lay(at, Loaded { card, end: lies, forecast: None, held: None, progress, pace: None, run }, open, out);
         Answer::Done
     }
 

@@ -67,10 +67,10 @@ impl Minder {
             absolute_pa: vacuum.map(|vacuum| vacuum.below(room).pascals()),
             room_absolute_pa: room.pascals(),
             full_scale_vacuum_pa: self.setup.full_scale.pascals(),
-            expected: self.expected_view().filter(|_| !self.guided.quiet),
+            expected: self.expected_view().filter(|_| !self.is_quiet()),
             // A margin is that of a sheet that lies as the forecast takes it to lie.
             margin: vacuum
-                .filter(|_| verdict != Verdict::Loose && !self.guided.quiet)
+                .filter(|_| verdict != Verdict::Loose && !self.is_quiet())
                 .and_then(|vacuum| self.margin_view(vacuum)),
             light: self.light,
             zones: self.zone_views(at.steady),
@@ -143,11 +143,13 @@ impl Minder {
             Verdict::Weak if self.sees_leaks == Some(true) => "drive-works-hard",
             Verdict::Weak => "level-below-band",
             Verdict::High => "level-above-band",
+            Verdict::Off if self.is_held_otherwise() => "held-otherwise",
             Verdict::Off => "pump-off",
             Verdict::NoJob if self.guided.quiet => match self.guided.running() {
                 Some(Guide::Check) => "checking",
                 Some(Guide::Survey) | None => "surveying",
             },
+            Verdict::NoJob if self.is_held_otherwise() => "held-otherwise",
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",

@@ -93,7 +93,7 @@ fn load(card: &Card, face: Face) -> TableLoad {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::job::{CardPart, CardSheet, Cutter, HowHeld, Material};
+    use crate::job::{CardPart, CardSheet, Cutter, Edge, HowHeld, Material, Milling};
     use crate::table::{
         Air, Board, ClosedForm, Condensed, Layer, Manifold, Plenum, Pores, Pump, Rect, Rim, Rims, ValveLaw, Zone,
         ZoneSet, operating_point,
@@ -175,14 +175,14 @@ mod tests {
                     permeability_m2: 0.0,
                 },
                 gap: Length::ZERO,
+                held_otherwise: false,
+                missing: vec![],
+                ragged: Length::ZERO,
             },
             cutter: Cutter {
                 diameter: Length::from_millimetres(6.0),
-                flutes: 2,
-                spindle_rpm: 18_000.0,
-                feed_m_min: 8.0,
                 last_pass: Length::from_millimetres(6.0),
-                axial_share: 0.0,
+                edge: Edge::Milling(Milling { flutes: 2, spindle_rpm: 18_000.0, feed_m_min: 8.0, axial_share: 0.0 }),
             },
             parts: case["parts"].as_array().unwrap().iter().map(part).collect(),
             zones: vec![],

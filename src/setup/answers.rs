@@ -2,6 +2,7 @@
 
 use super::notes::{Notes, complaint};
 use super::section::{BAROMETER, DENSITY, FLOW, LENGTH, LEVEL, MASS, PLAIN, SPAN, Section, name_of, named};
+use super::towns::{self, Town};
 use super::{Mistakes, sound, tree};
 use crate::gauge::search::{HuntPlan, Ranges, Told};
 use crate::gauge::{NumberKind, Place, RegisterTable, WordOrder};
@@ -15,6 +16,8 @@ use crate::units::{Density, Length, Mass, PressureConvention, PressureUnit};
 pub enum RoomAnswer {
     /// Metres above the sea.
     Altitude(f64),
+    /// The town that the shop is in or near.
+    Town(Town),
     /// What a barometer reads there, in hectopascals.
     Barometer(f64),
 }
@@ -185,13 +188,17 @@ fn table(table: &Section, all: &mut Answers) -> Option<()> {
     all.name = table.text("name").optional()?;
     let altitude = table.number("altitude", SPAN, (-430.0, 5000.0)).optional();
     let station = table.number("station_pressure", BAROMETER, (500.0, 1085.0)).optional();
+    let town = table.text("town").check(|town| towns::find(&town)).optional()?;
     all.room = match (altitude?, station?) {
         (Some(_), Some(_)) => {
             let remedy = "keep station_pressure_hpa if it is read in the shop, altitude_m otherwise";
             table.refuse(complaint("altitude and station pressure are both given", "one of them", remedy));
             return None;
         }
-        (altitude, station) => altitude.map(RoomAnswer::Altitude).or(station.map(RoomAnswer::Barometer)),
+        // A town says less than either.
+        (altitude, station) => {
+            altitude.map(RoomAnswer::Altitude).or(station.map(RoomAnswer::Barometer)).or(town.map(RoomAnswer::Town))
+        }
     };
     Some(())
 }
@@ -358,7 +365,7 @@ const fn word(section: &'static str, key: &'static str, asks: &'static str, hint
 }
 
 /// The questions about pump and room, which tell how deep a level can be.
-pub const SUCTION_QUESTIONS: [Question; 6] = [
+pub const SUCTION_QUESTIONS: [Question; 7] = [
     word(
         "pump",
         "class",
@@ -372,6 +379,12 @@ pub const SUCTION_QUESTIONS: [Question; 6] = [
         "altitude_m",
         "how high above the sea is the shop, in metres?",
         "a map or a telephone shows it to 30 m, which is near enough; an absolute gauge tells it by itself",
+    ),
+    word(
+        "table",
+        "town",
+        "if you do not know: which town is it in, or near and as high as?",
+        "with region or country behind a comma where several have the name, as in London, Ontario",
     ),
     number(
         "pump",

@@ -1,18 +1,23 @@
-//! A job card: the sheet, the cutter and the parts, checked against the table that they will lie on.
+//! A job card: the cutter and the parts on the sheet, checked against the table that they will lie on.
 
+use geo::{Area, BooleanOps};
+
+use super::Setup;
 use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown, within};
-use super::material::materials;
 use super::notes::{Complaint, complaint};
 use super::program::program;
-use super::section::{DENSITY, FEED, FORCE, LENGTH, PLAIN, Section, named, nearest};
-use super::{FRICTION, Setup};
+use super::section::{FEED, FORCE, LENGTH, PLAIN, Section, named};
+use super::sheet::{corners, polygon, sheet};
 use crate::job::plan::Tool;
-use crate::job::{Card, CardPart, CardSheet, Cutter, HowHeld, Material};
-use crate::table::{Rect, Zone};
-use crate::units::{Density, Force, Length};
+use crate::job::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Milling};
+use crate::table::{Point, Rect, Zone};
+use crate::units::{Force, Length};
 
 /// The most parts of one card.
 const MOST_PARTS: usize = 1000;
+
+/// A part and a place where the sheet is missing that share less than this share nothing but rounding, in m².
+const LEAST_OVERLAP: f64 = 1e-6;
 
 /// A card against a setup.
 pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
@@ -49,58 +54,6 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     })
 }
 
-fn sheet(sheet: &Section, board: &Rect, measured: Option<f64>) -> Option<CardSheet> {
-    let rect = placed_rect(sheet);
-    let thickness = sheet.number("thickness", LENGTH, (0.1, 200.0)).required();
-    let gap = sheet.number("gap", LENGTH, (0.0, 2.0)).or(0.03);
-    let material = material(sheet, measured);
-    if let Some(rect) = rect.filter(|rect| !within(rect, board)) {
-        let wrong = format!("the sheet reaches from {}", shown(&rect));
-        let limit = format!("the board, {}", shown(board));
-        let remedy = "correct at_mm or size_mm; of a sheet that hangs over, give what lies on the board";
-        sheet.refuse(complaint(wrong, limit, remedy));
-        return None;
-    }
-    Some(CardSheet {
-        rect: rect?,
-        thickness: Length::from_millimetres(thickness?),
-        material: material?,
-        gap: Length::from_millimetres(gap?),
-    })
-}
-
-/// A built-in material, with whatever the card says of it put in its place; or one that the card tells whole. Friction is the
-/// card's, else the one that was measured on this board, else the material's.
-fn material(sheet: &Section, measured: Option<f64>) -> Option<Material> {
-    let name = sheet.text("material").required_at();
-    let density = sheet.number("density", DENSITY, (5.0, 20_000.0)).optional();
-    let friction = sheet.number("friction", PLAIN, FRICTION).optional();
-    let cutting_force = sheet.number("cutting_force_n_mm2", PLAIN, (0.1, 10_000.0)).optional();
-    let permeability = sheet.number("permeability_m2", PLAIN, (0.0, 1e-8)).optional();
-    let ((name, spot), density, friction) = (name?, density?, friction?);
-    let (cutting_force, permeability) = (cutting_force?, permeability?);
-    let (density, friction) = (density.map(Density::from_kg_per_m3), friction.or(measured));
-    if let Some(known) = materials().find(|material| material.name == name) {
-        return Some(Material {
-            name,
-            density: density.unwrap_or(known.density),
-            friction: friction.unwrap_or(known.friction),
-            cutting_force_n_mm2: cutting_force.unwrap_or(known.cutting_force_n_mm2),
-            permeability_m2: permeability.unwrap_or(known.permeability_m2),
-        });
-    }
-    let (Some(density), Some(friction), Some(cutting_force_n_mm2)) = (density, friction, cutting_force) else {
-        let names: Vec<String> = materials().map(|material| material.name).collect();
-        let near = nearest(&name, names.iter().map(String::as_str));
-        let meant = near.map_or(String::new(), |near| format!("write {near:?} if that is meant, or "));
-        let remedy = format!("{meant}add density_kg_m3, friction and cutting_force_n_mm2");
-        sheet.notes.refuse(&spot, complaint(format!("material {name:?} is not known"), names.join(", "), remedy));
-        return None;
-    };
-    let permeability_m2 = permeability.unwrap_or(0.0);
-    Some(Material { name, density, friction, cutting_force_n_mm2, permeability_m2 })
-}
-
 /// The way a cutter's flutes wind.
 #[derive(Clone, Copy)]
 enum Helix {
@@ -117,20 +70,16 @@ const HELICES: [(&str, Helix); 4] =
     [("up", Helix::Up), ("down", Helix::Down), ("straight", Helix::Straight), ("compression", Helix::Compression)];
 
 fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
+    if cutter.choice("kind", &KINDS).or(Kind::Milling)? == Kind::Knife {
+        return knife(cutter, sheet);
+    }
     let diameter = cutter.number("diameter", LENGTH, (0.2, 100.0)).required();
     let flutes = cutter.whole("flutes", 1, 16).required();
     let spindle_rpm = cutter.number("spindle_rpm", PLAIN, (100.0, 100_000.0)).required();
     let feed_m_min = cutter.number("feed", FEED, (0.01, 150.0)).required();
     let helix = cutter.choice("helix", &HELICES).required();
     let degrees = cutter.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
-    let last_pass = cutter.number("last_pass", LENGTH, (0.01, 200.0)).check(|mm| match sheet {
-        Some(sheet) if mm > sheet.thickness.millimetres() + 1e-9 => {
-            let limit = format!("the sheet's thickness, {} mm", sheet.thickness.millimetres());
-            Err(complaint(format!("the last pass is {mm} mm deep"), limit, "correct last_pass_mm or thickness_mm"))
-        }
-        Some(_) | None => Ok(mm),
-    });
-    let last_pass = last_pass.optional();
+    let last_pass = last_pass(cutter, sheet);
     let (diameter, flutes, spindle_rpm, feed_m_min) = (diameter?, flutes?, spindle_rpm?, feed_m_min?);
     let chip_mm = feed_m_min * 1000.0 / (spindle_rpm * f64::from(flutes));
     if !(1e-4..=5.0).contains(&chip_mm) {
@@ -138,27 +87,59 @@ fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
         cutter.refuse(complaint(wrong, "0.0001 to 5 mm", "check that feed_m_min is in metres a minute"));
         return None;
     }
-    let (helix, degrees) = (helix?, degrees?);
-    let last_pass = last_pass?.unwrap_or(sheet?.thickness.millimetres());
+    let (helix, degrees, last_pass) = (helix?, degrees?, last_pass?);
+    let axial_share = axial_share(helix, degrees, last_pass.millimetres() / diameter);
     Some(Cutter {
         diameter: Length::from_millimetres(diameter),
-        flutes,
-        spindle_rpm,
-        feed_m_min,
-        last_pass: Length::from_millimetres(last_pass),
-        axial_share: axial_share(helix, degrees, last_pass / diameter),
+        last_pass,
+        edge: Edge::Milling(Milling { flutes, spindle_rpm, feed_m_min, axial_share }),
     })
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Kind {
+    Milling,
+    Knife,
+}
+
+const KINDS: [(&str, Kind); 2] = [("milling", Kind::Milling), ("knife", Kind::Knife)];
+
+/// A blade: nothing general is known of what it pulls with, so the card says it.
+fn knife(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
+    let blade = cutter.number("blade", LENGTH, (0.1, 5.0)).required();
+    let pull = cutter.number("pull", FORCE, (0.0, 2000.0)).required();
+    let lift = cutter.number("lift", FORCE, (0.0, 2000.0)).or(0.0);
+    let last_pass = last_pass(cutter, sheet);
+    let (pull, lift) = (Force::from_newtons(pull?), Force::from_newtons(lift?));
+    let diameter = Length::from_millimetres(blade?);
+    Some(Cutter { diameter, last_pass: last_pass?, edge: Edge::Knife { pull, lift } })
+}
+
+fn last_pass(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Length> {
+    let last_pass = cutter.number("last_pass", LENGTH, (0.01, 200.0)).check(|mm| match sheet {
+        Some(sheet) if mm > sheet.thickness.millimetres() + 1e-9 => {
+            let limit = format!("the sheet's thickness, {} mm", sheet.thickness.millimetres());
+            Err(complaint(format!("the last pass is {mm} mm deep"), limit, "correct last_pass_mm or thickness_mm"))
+        }
+        Some(_) | None => Ok(mm),
+    });
+    match last_pass.optional()? {
+        Some(mm) => Some(Length::from_millimetres(mm)),
+        None => Some(sheet?.thickness),
+    }
 }
 
 /// What stands in for the cutter until the program has been read, if its tools are told and `[cutter]` is not.
 fn stand_in(tool: &Tool, sheet: Option<&CardSheet>) -> Option<Cutter> {
     Some(Cutter {
         diameter: tool.diameter,
-        flutes: tool.flutes,
-        spindle_rpm: 18_000.0,
-        feed_m_min: 6.0,
         last_pass: sheet?.thickness,
-        axial_share: tool.axial_share,
+        edge: Edge::Milling(Milling {
+            flutes: tool.flutes,
+            spindle_rpm: 18_000.0,
+            feed_m_min: 6.0,
+            axial_share: tool.axial_share,
+        }),
     })
 }
 
@@ -261,6 +242,16 @@ fn place_flaw(
     if let Some(sheet) = sheet.filter(|sheet| !within(rect, &sheet.rect)) {
         let wrong = format!("part {name:?} reaches from {}", shown(rect));
         return Some(complaint(wrong, format!("the sheet, {}", shown(&sheet.rect)), "correct at_mm or size_mm"));
+    }
+    let footprint = polygon(&corners(rect));
+    let overlaps = |gone: &&Vec<Point>| footprint.intersection(&polygon(gone)).unsigned_area() > LEAST_OVERLAP;
+    if sheet.is_some_and(|sheet| sheet.missing.iter().any(|gone| overlaps(&gone))) {
+        let wrong = format!("part {name:?}, {}, lies where a piece of the sheet is missing", shown(rect));
+        return Some(complaint(
+            wrong,
+            "on what is left of the sheet",
+            "move the part, or correct the [[sheet.missing]]",
+        ));
     }
     earlier.iter().find_map(|other| {
         if other.name == *name {

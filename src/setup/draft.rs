@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use super::answers::{Answers, BoardAnswer, RoomAnswer};
 use super::section::name_of;
+use super::towns::TOWN_ERROR;
 use super::{Mistakes, Setup, read_card, read_setup};
 use crate::board::advice::density;
 use crate::expectation::{Acting, Footing, zones_under};
@@ -200,21 +201,29 @@ impl Draft {
             (Some(RoomAnswer::Altitude(metres)), _) => {
                 self.told("[table]", vec![format!("altitude_m = {}", shown(metres))]);
             }
+            (Some(RoomAnswer::Town(_)), Some(room)) | (None, Some(room)) => self.room_of_gauge(room),
+            (Some(RoomAnswer::Town(town)), None) => {
+                let ground = format!("where the airport of {town} lies; a map shows the shop's own height");
+                let ends = (town.metres - TOWN_ERROR, town.metres + TOWN_ERROR);
+                self.number("[table]", "altitude_m", None, town.metres, ends, &ground);
+            }
             (Some(RoomAnswer::Barometer(hpa)), _) => {
                 self.told("[table]", vec![format!("station_pressure_hpa = {}", shown(hpa))]);
-            }
-            (None, Some(room)) => {
-                let hpa = room.pascals() / 100.0;
-                let line = |hpa: f64| vec![format!("station_pressure_hpa = {hpa:.1}")];
-                let ends = [hpa - 30.0, hpa + 30.0].map(|hpa| Variant::Lines(line(hpa)));
-                let ground = "what the gauge itself showed with the pump off; altitude_m would not go with the weather";
-                self.assumed("[table]", line(hpa), ground, "30 hPa less to 30 more, by the weather", Some(ends));
             }
             (None, None) => {
                 self.number("[table]", "altitude_m", None, 200.0, (0.0, 1500.0), "not told; a map shows it");
             }
         }
         self.number("[table]", "temperature_c", None, 20.0, (5.0, 35.0), "a heated shop, common practice, no source");
+    }
+
+    /// The room's pressure by an absolute gauge, read with the pump off.
+    fn room_of_gauge(&mut self, room: AbsolutePressure) {
+        let hpa = room.pascals() / 100.0;
+        let line = |hpa: f64| vec![format!("station_pressure_hpa = {hpa:.1}")];
+        let ends = [hpa - 30.0, hpa + 30.0].map(|hpa| Variant::Lines(line(hpa)));
+        let ground = "what the gauge itself showed with the pump off; altitude_m would not go with the weather";
+        self.assumed("[table]", line(hpa), ground, "30 hPa less to 30 more, by the weather", Some(ends));
     }
 
     fn pump(&mut self, answers: &Answers, gauge: &FoundGauge) {
@@ -563,6 +572,8 @@ pub fn plausible(answers: &Answers) -> Plausible {
         Some(RoomAnswer::Barometer(hpa)) => (AbsolutePressure::from_pascals(hpa * 100.0), 1_000.0),
         // The weather moves a station's pressure by 3 %.
         Some(RoomAnswer::Altitude(metres)) => (room_at(metres), 3_000.0),
+        // A town's airport may lie 100 m higher or lower, which is 1.2 kPa.
+        Some(RoomAnswer::Town(town)) => (room_at(town.metres), 4_500.0),
         None => (room_at(300.0), 8_000.0),
     };
     let ultimate = answers.pump_class.map_or(PumpClass::Screw.ultimate(), PumpClass::ultimate);

@@ -167,7 +167,9 @@ fn point((x, y): (f64, f64)) -> Point {
 
 /// The plenum from `[plenum]`, `[valves]` and `[zones]` or every `[[zone]]`.
 pub(super) fn plenum(root: &Section, board: Option<&Board>, air: Option<&Air>, pump: Option<&Pump>) -> Option<Plenum> {
-    let contact = contact(&root.section("plenum"), board);
+    let section = root.section("plenum");
+    let contact = contact(&section, board);
+    let masked = section.choice("beyond_board", &[("masked", true)]).or(false);
     let grid = root.section("zones");
     let drawn = root.sections("zone", ZoneSet::MOST);
     let valves = root.section("valves");
@@ -183,15 +185,20 @@ pub(super) fn plenum(root: &Section, board: Option<&Board>, air: Option<&Air>, p
             return None;
         }
     };
-    if let (Some(placed), Some(board)) = (&placed, board) {
-        refuse_misplaced(&grid, placed, &outline(board));
-    }
+    let placed = match (placed, board) {
+        (Some(placed), Some(board)) => {
+            let placed = if masked? { unmasked(root, placed, &outline(board))? } else { placed };
+            refuse_misplaced(&grid, &placed, &outline(board));
+            Some(placed)
+        }
+        (placed, _) => placed,
+    };
     let hoses = Hoses { air, pump, share: placed.as_ref().map_or(1, Vec::len) };
     let usual = hoses.usual_law(&valves);
     let leak_of_each = leak(&grid, air);
     let own: Vec<_> = drawn.iter().map(|zone| (hoses.law(&zone.section("valve")), leak(zone, air))).collect();
     let (usual, leak_of_each) = (usual?, leak_of_each?);
-    let zones = placed?.into_iter().enumerate().map(|(index, Placed { name, rects, .. })| {
+    let zones = placed?.into_iter().map(|Placed { name, rects, index, .. }| {
         let (valve, leak) = match own.get(index) {
             Some((valve, leak)) => ((*valve)?.unwrap_or(usual), (*leak)?),
             None => (usual, leak_of_each),
@@ -237,16 +244,51 @@ fn groove_resistance(pitch_mm: f64, groove_mm: f64, board: &Board) -> Option<Lay
 struct Placed<'s, 'n> {
     name: String,
     rects: Vec<Rect>,
+    /// Its place among those that are written.
+    index: usize,
     drawn: Option<&'s Section<'n>>,
 }
 
-/// Equal zones in rows by columns, numbered along x first, from the corner at x = 0, y = 0.
+/// What of the zones lies under the board, where the rest is masked: a board that is smaller than the table.
+fn unmasked<'s, 'n>(root: &Section, zones: Vec<Placed<'s, 'n>>, board: &Rect) -> Option<Vec<Placed<'s, 'n>>> {
+    let clipped = |rect: &Rect| {
+        let (low, high) = (rect.low, rect.high);
+        let low = Point { x: low.x.max(board.low.x), y: low.y.max(board.low.y) };
+        let high = Point { x: high.x.min(board.high.x), y: high.y.min(board.high.y) };
+        let least = (high.x - low.x).min(high.y - low.y).metres();
+        (least > ROUNDING).then_some(Rect { low, high })
+    };
+    let mut under = Vec::new();
+    for zone in zones {
+        let rects: Vec<Rect> = zone.rects.iter().filter_map(clipped).collect();
+        if rects.is_empty() {
+            let ground = "it lies wholly beyond the board, where the table is masked";
+            root.notes.assume(format!("zone {:?}", zone.name), "left out", ground);
+        } else {
+            under.push(Placed { rects, ..zone });
+        }
+    }
+    if under.is_empty() {
+        root.refuse(complaint(
+            "no zone lies under the board",
+            "one at least",
+            "correct from_mm and span_mm, or the zones",
+        ));
+        return None;
+    }
+    Some(under)
+}
+
+/// Equal zones in rows by columns, numbered along x first, over the board; or over a table that the board does not fill, given from
+/// the board's corner.
 fn grid_zones<'s, 'n>(grid: &Section, board: Option<&Board>) -> Option<Vec<Placed<'s, 'n>>> {
     let rows = grid.whole("rows", 1, 64).required();
     let columns = grid.whole("columns", 1, 64).required();
     let margin = grid.number("margin", LENGTH, (0.0, 1000.0)).required();
     let gap = grid.number("gap", LENGTH, (0.0, 500.0)).or_assumed(20.0, "20 mm", "common practice, no source");
     let names = grid.texts("names", ZoneSet::MOST).optional();
+    let from = grid.pair("from", LENGTH, (-20_000.0, 20_000.0)).optional();
+    let span = grid.pair("span", LENGTH, SIDE).optional();
     let (rows, columns, margin, gap, names) = (rows?, columns?, margin? / 1000.0, gap? / 1000.0, names?);
     let count = (rows * columns) as usize;
     if count > ZoneSet::MOST {
@@ -261,18 +303,20 @@ fn grid_zones<'s, 'n>(grid: &Section, board: Option<&Board>) -> Option<Vec<Place
         return None;
     }
     let board = board?;
-    let side =
-        |whole: Length, parts: u32| (whole.metres() - 2.0 * margin - gap * f64::from(parts - 1)) / f64::from(parts);
-    let (width, height) = (side(board.length, columns), side(board.width, rows));
+    let from = from?.map_or((0.0, 0.0), |(x, y)| (x / 1000.0, y / 1000.0));
+    let span = span?.map_or((board.length.metres(), board.width.metres()), |(x, y)| (x / 1000.0, y / 1000.0));
+    let side = |whole: f64, parts: u32| (whole - 2.0 * margin - gap * f64::from(parts - 1)) / f64::from(parts);
+    let (width, height) = (side(span.0, columns), side(span.1, rows));
     if width < 0.01 || height < 0.01 {
         let wrong = format!("a zone would be {:.0} by {:.0} mm", width * 1000.0, height * 1000.0);
         grid.refuse(complaint(wrong, "at least 10 by 10 mm", "lessen margin_mm, gap_mm, rows or columns"));
         return None;
     }
     let places = (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column)));
-    let zones = places.zip(names).map(|((row, column), name)| {
-        let (x, y) = (margin + f64::from(column) * (width + gap), margin + f64::from(row) * (height + gap));
-        Placed { name, rects: vec![Rect::from_metres(x, y, x + width, y + height)], drawn: None }
+    let zones = places.zip(names).enumerate().map(|(index, ((row, column), name))| {
+        let x = from.0 + margin + f64::from(column) * (width + gap);
+        let y = from.1 + margin + f64::from(row) * (height + gap);
+        Placed { name, rects: vec![Rect::from_metres(x, y, x + width, y + height)], index, drawn: None }
     });
     Some(zones.collect())
 }
@@ -280,9 +324,10 @@ fn grid_zones<'s, 'n>(grid: &Section, board: Option<&Board>) -> Option<Vec<Place
 fn drawn_zones<'s, 'n>(drawn: &'s [Section<'n>]) -> Option<Vec<Placed<'s, 'n>>> {
     let zones: Vec<_> = drawn
         .iter()
-        .map(|zone| {
+        .enumerate()
+        .map(|(index, zone)| {
             let (name, rects) = (zone.text("name").required(), zone_rects(zone));
-            Some(Placed { name: name?, rects: rects?, drawn: Some(zone) })
+            Some(Placed { name: name?, rects: rects?, index, drawn: Some(zone) })
         })
         .collect();
     zones.into_iter().collect()
@@ -297,7 +342,8 @@ fn refuse_misplaced(grid: &Section, zones: &[Placed], board: &Rect) {
             section.refuse(complaint(
                 wrong,
                 format!("the board, {}", shown(board)),
-                "correct the zone or the board's size",
+                "correct the zone or the board's size; if the board is smaller than the table, mask what lies beyond it and write \
+                 beyond_board = \"masked\" into [plenum]",
             ));
         }
         for earlier in &zones[..index] {
@@ -324,7 +370,7 @@ fn refuse_misplaced(grid: &Section, zones: &[Placed], board: &Rect) {
 
 /// One rectangle by `at_mm` and `size_mm`, or several as `rects_mm = [[x0, y0, x1, y1], …]`.
 fn zone_rects(zone: &Section) -> Option<Vec<Rect>> {
-    let rects = zone.fours("rects", LENGTH, PLACE, 64).check(|fours| fours.into_iter().map(rect_of).collect());
+    let rects = zone.rows("rects", LENGTH, PLACE, 1..=64).check(|fours| fours.into_iter().map(rect_of).collect());
     let rects: Option<Option<Vec<Rect>>> = rects.optional();
     if zone.has("rects", LENGTH) {
         return rects?;

@@ -19,8 +19,10 @@ mod pace;
 mod program;
 mod section;
 mod service;
+mod sheet;
 mod shifts;
 mod suction;
+mod towns;
 mod tree;
 mod wires;
 

@@ -5,6 +5,7 @@
 //! `thickness_in = 0.75`.
 
 use std::cell::RefCell;
+use std::ops::RangeInclusive;
 
 use serde::Serialize;
 
@@ -199,19 +200,19 @@ impl<'n> Section<'n> {
         self.numbers(key, 2, dimension, limits).map(|list| (list[0], list[1]))
     }
 
-    /// A list of lists of four numbers in the dimension's first unit; at most `most` of them.
-    pub(super) fn fours<'s>(
+    /// A list of lists of `N` numbers in the dimension's first unit; how many of them, in `count`.
+    pub(super) fn rows<'s, const N: usize>(
         &'s self,
         key: &str,
         dimension: Dimension,
         limits: Limits,
-        most: usize,
-    ) -> Reading<'s, 'n, Vec<[f64; 4]>> {
+        count: RangeInclusive<usize>,
+    ) -> Reading<'s, 'n, Vec<[f64; N]>> {
         self.quantity(key, dimension, |node, factor, unit| {
-            list_of(node, 1..=most)?
+            list_of(node, count.clone())?
                 .iter()
                 .map(|item| {
-                    numbers_of(item, 4, (factor, unit), limits).map(|four| [four[0], four[1], four[2], four[3]])
+                    numbers_of(item, N, (factor, unit), limits).map(|row| std::array::from_fn(|place| row[place]))
                 })
                 .collect()
         })
@@ -405,7 +406,7 @@ fn rounded(value: f64) -> f64 {
     format!("{value:.5e}").parse().unwrap_or(value)
 }
 
-fn list_of(node: &Node, count: std::ops::RangeInclusive<usize>) -> Result<&[Node], Complaint> {
+fn list_of(node: &Node, count: RangeInclusive<usize>) -> Result<&[Node], Complaint> {
     let Written::List(items) = &node.value else { return Err(wrong_kind(node, "a list")) };
     if count.contains(&items.len()) {
         return Ok(items);

@@ -50,6 +50,8 @@ pub(super) struct Aim {
     pub(super) beside: [f64; 4],
     /// By how much the outline that is being cut lowers it.
     pub(super) outline: f64,
+    /// The middle of the newest seconds' levels: a baseline starts from it, so that a loss in that very reading shows.
+    pub(super) usual: f64,
 }
 
 /// Baseline, noise and chart of one gauge.
@@ -224,7 +226,7 @@ impl Detector {
         let residual = aim.mid - level;
         let mut baseline = self.baseline.unwrap_or_else(|| {
             let kerf_error = if aim.kerf_known { self.kerf_error } else { 0.0 };
-            let slow = Baseline::of_kerf(kerf_error, aim.mid, residual, self.deviation());
+            let slow = Baseline::of_kerf(kerf_error, aim.mid, aim.mid - aim.usual, self.deviation());
             Baselines { slow, quick: Baseline::of_trend(0.0, self.deviation()) }
         });
         baseline.slow.advance(self.pace(elapsed, memory));

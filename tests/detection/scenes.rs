@@ -165,6 +165,20 @@ fn a_pump_that_stops_under_the_cut_is_told_from_a_sheet_that_comes_off() {
     }
 }
 
+/// What is compared with changes when progress was told too long ago; a sheet that goes in that very moment is called all the same.
+#[test]
+fn a_loss_in_the_moment_in_which_progress_grows_old_is_called() {
+    for seed in 0..20 {
+        let mut rig = well_under_way(seed, 5_000.0, WatchSettings::default());
+        rig.lag = 0.05;
+        let expected = SEALED - 5_000.0;
+        let old = Told { progress: None, ..Told::job(expected, true) };
+        let all = rig.run(3.0, expected - 15_000.0, old);
+        let called = after(&all, |a| a.verdict == Verdict::Loose);
+        assert!(called.is_some_and(|secs| secs <= 1.0), "seed {seed}: {called:?}");
+    }
+}
+
 #[test]
 fn a_loss_is_over_when_the_level_is_back() {
     let mut rig = well_under_way(6, 5_000.0, WatchSettings::default());

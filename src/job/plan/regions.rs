@@ -45,6 +45,10 @@ impl Region {
 /// The sheet without the strokes.
 pub(super) fn regions(strokes: &[Stroke], stock: &Stock) -> Vec<Region> {
     let mut left = geo::MultiPolygon::new(vec![sheet(stock).to_polygon()]);
+    for gone in &stock.missing {
+        let corners = gone.iter().map(|corner| coord! { x: corner.x.millimetres(), y: corner.y.millimetres() });
+        left = left.difference(&Polygon::new(LineString::from_iter(corners), vec![]));
+    }
     for (width, strokes) in by_width(strokes) {
         let style =
             BufferStyle::new(width as f64 * 0.5e-3).line_cap(LineCap::Round(ROUND)).line_join(LineJoin::Round(ROUND));

@@ -10,7 +10,7 @@ use super::tool::Tool;
 use super::{Bed, CutThrough, Leaves, Machine, Plan, Warning};
 use crate::job::cut::{beginning, length};
 use crate::job::program::{Reading, Refusal, read};
-use crate::job::{Card, CardPart, Cutter, HowHeld, Progress};
+use crate::job::{Card, CardPart, Cutter, Edge, HowHeld, Milling, Progress};
 use crate::moment::Utc;
 use crate::table::{Kerf, Point, Rect};
 use crate::units::Length;
@@ -68,6 +68,7 @@ impl CardProgram {
     fn stock(&self, card: &Card, bed: &Bed) -> Stock {
         let sheet = &card.sheet;
         Stock {
+            missing: sheet.missing.clone(),
             zero: self.zero,
             height: self.height,
             board_left: self.board_left.or(bed.thickness),
@@ -81,8 +82,11 @@ impl CardProgram {
             return self.tools.clone();
         }
         let cutter = &card.cutter;
-        let (diameter, flutes, axial_share) = (cutter.diameter, cutter.flutes, cutter.axial_share);
-        vec![Tool { number: 1, diameter, tip: super::Tip::Flat, flutes, axial_share }]
+        let (flutes, axial_share) = match cutter.edge {
+            Edge::Milling(milling) => (milling.flutes, milling.axial_share),
+            Edge::Knife { .. } => (1, 0.0),
+        };
+        vec![Tool { number: 1, diameter: cutter.diameter, tip: super::Tip::Flat, flutes, axial_share }]
     }
 }
 
@@ -114,7 +118,11 @@ impl Card {
     ) -> Result<(Card, Option<Plan>), Vec<Refusal>> {
         let Some(mut program) = self.program.take() else { return Ok((self, None)) };
         let (stock, tools) = (program.stock(&self, bed), program.tools(&self));
-        let plan = Plan::of(read(source, &program.reading), &stock, &tools, machine)?;
+        let mut plan = Plan::of(read(source, &program.reading), &stock, &tools, machine)?;
+        if matches!(self.cutter.edge, Edge::Knife { .. }) {
+            // A knife cuts with a spindle that stands.
+            plan.warnings.retain(|warning| !matches!(warning, Warning::SpindleStands { .. }));
+        }
         if program.cutter_of_program
             && let Some(through) = plan.through.first()
         {
@@ -144,11 +152,13 @@ fn cutter(card: &Card, through: &CutThrough, tools: &[Tool]) -> Result<Cutter, R
     let thickness = card.sheet.thickness;
     Ok(Cutter {
         diameter: tool.diameter,
-        flutes: tool.flutes,
-        spindle_rpm,
-        feed_m_min: through.feed.metres_per_second() * 60.0,
         last_pass: if through.last_pass > Length::ZERO { through.last_pass.min(thickness) } else { thickness },
-        axial_share: tool.axial_share,
+        edge: Edge::Milling(Milling {
+            flutes: tool.flutes,
+            spindle_rpm,
+            feed_m_min: through.feed.metres_per_second() * 60.0,
+            axial_share: tool.axial_share,
+        }),
     })
 }
 

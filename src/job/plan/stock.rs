@@ -21,6 +21,8 @@ pub enum ZeroHeight {
 pub struct Stock {
     /// Where the sheet lies on the table.
     pub sheet: Rect,
+    /// What is gone of it already, as closed outlines.
+    pub missing: Vec<Vec<Point>>,
     /// Its thickness.
     pub thickness: Length,
     /// Its density.
@@ -44,6 +46,7 @@ impl Stock {
     pub fn new(sheet: Rect, thickness: Length, density: Density) -> Self {
         Stock {
             sheet,
+            missing: Vec::new(),
             thickness,
             density,
             zero: sheet.low,

@@ -1,7 +1,7 @@
 //! What covers the board as outlines, and the edges where cover meets a wide opening.
 
 use geo::orient::Direction;
-use geo::{BooleanOps, Coord, LineString, MultiPolygon, Orient, Polygon};
+use geo::{BooleanOps, Coord, LineString, MultiPolygon, Orient, Polygon, unary_union};
 
 use super::surface::metres;
 use crate::table::{Kerf, PartShape, Point, Table, TableLoad};
@@ -32,15 +32,11 @@ impl Cover {
     pub(super) fn new(table: &Table, load: &TableLoad) -> Self {
         let (length, width) = (table.board.length.metres(), table.board.width.metres());
         let board = rectangle((0.0, 0.0), (length, width));
-        let sheets = load.sheets.iter().fold(MultiPolygon(Vec::new()), |whole: MultiPolygon<f64>, sheet| {
-            whole.union(&rectangle(metres(sheet.rect.low), metres(sheet.rect.high)))
-        });
-        let lost = load.parts.iter().filter(|part| part.lost).fold(
-            MultiPolygon(Vec::new()),
-            |whole: MultiPolygon<f64>, part| {
-                hole(part, &load.kerfs).iter().fold(whole, |whole, piece| whole.union(piece))
-            },
-        );
+        // All at once: corners move by nanometres each time, and sheets that touch would part.
+        let sheets = load.sheets.iter().map(|sheet| rectangle(metres(sheet.rect.low), metres(sheet.rect.high)));
+        let sheets = unary_union(&sheets.collect::<Vec<_>>());
+        let lost = load.parts.iter().filter(|part| part.lost).flat_map(|part| hole(part, &load.kerfs));
+        let lost = unary_union(&lost.map(|piece| piece.orient(Direction::Default)).collect::<Vec<_>>());
         let region = sheets.intersection(&board).difference(&lost).orient(Direction::Default);
         Cover { region, length, width }
     }

@@ -266,6 +266,7 @@ fn a_job_that_is_held_otherwise_is_not_watched_and_says_so() {
     assert_eq!((bay.view().verdict, bay.view().why.key.as_str()), (Verdict::NoJob, "held-otherwise"));
     assert!(bay.view().margin.is_none() && bay.view().expected.is_none());
     assert!(!bay.loose && bay.calls == 0);
+    bay.tell(Command::Progress(ProgressTold::Cutting(false)));
     bay.hold(0.0, 5);
     assert_eq!((bay.view().verdict, bay.view().why.key.as_str()), (Verdict::Off, "held-otherwise"));
     // Its cut is booked all the same: the board and the tools wear.

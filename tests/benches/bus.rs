@@ -1,7 +1,7 @@
 //! Eight gauges, each asked ten times a second, on one line at the speed of the line: how many readings each gets, how late they are
 //! asked for, and what the program takes for it.
 //!
-//! `cargo bench --bench bus`; it takes about three minutes. A pseudo-terminal carries bytes at once whatever its speed, so the units at
+//! `cargo bench --bench bus`; it takes about four minutes. A pseudo-terminal carries bytes at once whatever its speed, so the units at
 //! its end wait for as long as the request would take, keep the silence, think, and hand out the reply byte by byte at the line's pace.
 #![allow(clippy::unwrap_used, clippy::print_stdout, missing_docs, reason = "a bench says what it found, or panics")]
 

@@ -131,6 +131,23 @@ pub struct GaugeView {
     pub zero_error_pa: Option<f64>,
 }
 
+/// What came over one line since the program started.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineView {
+    /// Its name.
+    pub name: String,
+    /// Requests of any kind that were answered as asked, and lines of text with a number.
+    pub answers: u64,
+    /// Requests that nothing answered in time; what a light or an input refused is counted here too.
+    pub no_replies: u64,
+    /// Requests that only garbled bytes answered: a wrong check word, a frame cut off, noise.
+    pub bad_checks: u64,
+    /// Requests that a gauge refused.
+    pub refusals: u64,
+    /// Sound frames that answered nothing that was asked.
+    pub foreign: u64,
+}
+
 /// The filter, where gauges stand on both sides of it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FilterView {
@@ -481,6 +498,9 @@ pub struct View {
     /// Every gauge.
     #[serde(default)]
     pub gauges: Vec<GaugeView>,
+    /// Every line.
+    #[serde(default)]
+    pub lines: Vec<LineView>,
     /// The filter, if gauges stand on both sides of it.
     #[serde(default)]
     pub filter: Option<FilterView>,

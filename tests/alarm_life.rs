@@ -5,49 +5,15 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
 use bench::{Bench, moment};
 use holdwatch::alarm::State;
 use holdwatch::event::{Actor, Answer, Command, CommandId, Event, ProgressTold, Span, Tag};
 use holdwatch::minder::{Memory, Minder, Remembered};
 use holdwatch::view::{AlarmView, Verdict, View};
-
-const SHOP: &str = r#"[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-[watch]
-shadow_sheets = 0
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[[gauge]]
-name = "table"
-line = "vacuum"
-place = "manifold"
-unit_id = 1
-table = "input"
-register = 0
-kind = "i16"
-scale = 0.1
-unit = "mbar"
-counts = "vacuum"
-range = [0, 1000]
-"#;
+use shop::shop;
 
 fn alarm(view: &View, tag: Tag) -> Option<AlarmView> {
     view.alarms.iter().find(|alarm| alarm.tag == tag).cloned()
@@ -67,7 +33,7 @@ fn hold(bench: &mut Bench, secs: f64, mbar: f64) {
 
 /// A sheet lies seated and is cut, as told.
 fn cutting() -> Bench {
-    let mut bench = Bench::new(SHOP);
+    let mut bench = Bench::new(&shop(""));
     hold(&mut bench, 15.0, 700.0);
     assert_eq!(bench.command(Command::Progress(ProgressTold::Cutting(true))), Answer::Done);
     hold(&mut bench, 10.0, 700.0);
@@ -84,7 +50,7 @@ fn drop_out(bench: &mut Bench) {
 
 #[test]
 fn an_alarm_out_of_service_says_who_and_why_and_is_not_forgotten_over_a_restart() {
-    let mut bench = Bench::new(SHOP);
+    let mut bench = Bench::new(&shop(""));
     let why = "the gauge is at the workshop".to_owned();
     let removed = Event::Command(Actor("ann".into()), CommandId(7), Command::Remove(Tag::NoReading, why.clone()));
     bench.step(removed);
@@ -126,7 +92,7 @@ fn an_alarm_out_of_service_says_who_and_why_and_is_not_forgotten_over_a_restart(
 
 #[test]
 fn an_alarm_put_back_into_service_while_sheets_are_in_shadow_stays_held_back() {
-    let mut bench = Bench::new(&SHOP.replace("shadow_sheets = 0", "shadow_sheets = 3"));
+    let mut bench = Bench::new(&shop("").replace("shadow_sheets = 0", "shadow_sheets = 3"));
     assert_eq!(bench.command(Command::Remove(Tag::LevelLow, "a trial".into())), Answer::Done);
     assert_eq!(state(&bench, Tag::LevelLow), State::OutOfService);
     assert_eq!(bench.command(Command::Return(Tag::LevelLow)), Answer::Done);
@@ -178,7 +144,7 @@ fn unloading_closes_what_belonged_to_the_sheet() {
 
 #[test]
 fn a_flood_is_said_keeps_the_first_on_top_and_ends() {
-    let mut bench = Bench::new(SHOP);
+    let mut bench = Bench::new(&shop(""));
     hold(&mut bench, 5.0, 700.0);
     for _ in 0..10 {
         drop_out(&mut bench);

@@ -1,16 +1,12 @@
 //! Gauges and lights over a real pseudo-terminal, against Modbus libraries that other people wrote: tokio-modbus in this
 //! process, pymodbus and libmodbus in a child process where they are installed.
-//!
-//! The interpreter is the one that `HOLDWATCH_PYTHON` names, else `tests/.tools/venv/bin/python`; what cannot be run is
-//! said plainly on standard error.
+//! What can go wrong on the way is in `tests/line_faults.rs`.
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 #![expect(clippy::float_cmp, reason = "a number must come back bit by bit as it was sent")]
 
-use std::io::{BufRead, BufReader};
-use std::os::fd::OwnedFd;
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
+mod support;
+
+use std::io::Write;
 use std::time::{Duration, Instant};
 
 use holdwatch::gauge::{
@@ -23,64 +19,35 @@ use holdwatch::modbus::{ExceptionCode, Reply, Request, RequestReceiver};
 use holdwatch::moment::{Span, Steady};
 use holdwatch::units::{PressureConvention, PressureUnit};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::fs::{Mode, OFlags};
-use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use support::Pty;
+use support::units::{GAUGE_UNIT, InProcess, Installed, LIGHT_UNIT};
 use tokio_modbus::client::{Reader, Writer};
-use tokio_modbus::server::Service;
-use tokio_modbus::{SlaveRequest, prelude};
+use tokio_modbus::prelude;
 
-const GAUGE_UNIT: u8 = 5;
-const LIGHT_UNIT: u8 = 9;
 const PATIENCE: Duration = Duration::from_secs(20);
 
-/// The wire: our end, and the path of the other one, which stays raw while this lives.
-struct Wire {
-    ours: OwnedFd,
-    path: String,
-    _theirs: OwnedFd,
-}
-
-impl Wire {
-    fn new() -> Self {
-        let ours = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        grantpt(&ours).unwrap();
-        unlockpt(&ours).unwrap();
-        let path = ptsname(&ours, Vec::new()).unwrap().into_string().unwrap();
-        let theirs = rustix::fs::open(&path, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
-        let mut settings = tcgetattr(&theirs).unwrap();
-        settings.make_raw();
-        tcsetattr(&theirs, OptionalActions::Now, &settings).unwrap();
-        Wire { ours, path, _theirs: theirs }
+/// What arrives at our end within a while.
+fn read(wire: &Pty, wait: Duration) -> Vec<u8> {
+    let wait = Timespec { tv_sec: 0, tv_nsec: i64::try_from(wait.as_nanos()).unwrap() };
+    if poll(&mut [PollFd::new(&wire.near, PollFlags::IN)], Some(&wait)).unwrap() == 0 {
+        return Vec::new();
     }
-
-    /// What arrives within a while.
-    fn read(&self, wait: Duration) -> Vec<u8> {
-        let wait = Timespec { tv_sec: 0, tv_nsec: i64::try_from(wait.as_nanos()).unwrap() };
-        if poll(&mut [PollFd::new(&self.ours, PollFlags::IN)], Some(&wait)).unwrap() == 0 {
-            return Vec::new();
-        }
-        let mut bytes = vec![0; 256];
-        let count = rustix::io::read(&self.ours, &mut bytes).unwrap();
-        bytes.truncate(count);
-        bytes
-    }
-
-    fn write(&self, bytes: &[u8]) {
-        assert_eq!(rustix::io::write(&self.ours, bytes).unwrap(), bytes.len());
-    }
+    let mut bytes = vec![0; 256];
+    let count = rustix::io::read(&wire.near, &mut bytes).unwrap();
+    bytes.truncate(count);
+    bytes
 }
 
 /// A talker on a wire, with the computer's clock.
 struct Post {
-    wire: Wire,
+    wire: Pty,
     talker: Talker,
     started: Instant,
     heard: Vec<Heard>,
 }
 
 impl Post {
-    fn new(wire: Wire, mut talker: Talker) -> Self {
+    fn new(wire: Pty, mut talker: Talker) -> Self {
         talker.line_up(Steady::default());
         Post { wire, talker, started: Instant::now(), heard: Vec::new() }
     }
@@ -90,11 +57,11 @@ impl Post {
         let begun = Instant::now();
         while !is_so(self) {
             assert!(begun.elapsed() < PATIENCE, "{what} did not come; heard {:?}", self.heard);
-            let bytes = self.wire.read(Duration::from_millis(2));
+            let bytes = read(&self.wire, Duration::from_millis(2));
             let now = Steady::from_nanos(u64::try_from(self.started.elapsed().as_nanos()).unwrap());
             self.talker.bytes(now, &bytes, &mut self.heard);
             if let Some((frame, _)) = self.talker.due(now, &mut self.heard) {
-                self.wire.write(&frame);
+                self.wire.device().write_all(&frame).unwrap();
             }
         }
     }
@@ -174,7 +141,7 @@ fn light() -> LightSettings {
 }
 
 /// Every number comes out right several times over, and the register that is not there is refused.
-fn check_gauges(wire: Wire) {
+fn check_gauges(wire: Pty) {
     let told = gauges();
     let settings = told.iter().map(|(gauge, _)| gauge.clone()).collect();
     let mut post = Post::new(wire, Talker::new(line(), ids(settings), vec![]).unwrap());
@@ -193,7 +160,7 @@ fn check_gauges(wire: Wire) {
 }
 
 /// The coils become what the pattern says, row by row, and dark at the end. `coils` tells their states by address.
-fn check_light(wire: Wire, coils: impl Fn() -> Vec<bool>) {
+fn check_light(wire: Pty, coils: impl Fn() -> Vec<bool>) {
     let mut post = Post::new(wire, Talker::new(line(), vec![], vec![light()]).unwrap());
     let patterns = [
         (Pattern::only(Colour::Green, Lamp::Steady), [false, false, true, false, false, false, false]),
@@ -211,81 +178,16 @@ fn check_light(wire: Wire, coils: impl Fn() -> Vec<bool>) {
     }
 }
 
-/// What the in-process peer holds: registers by address, and the coils written to it.
-#[derive(Clone, Default)]
-struct InProcess {
-    coils: Arc<Mutex<Vec<bool>>>,
-}
-
-impl InProcess {
-    fn answer(&self, request: &prelude::Request<'_>) -> Result<prelude::Response, prelude::ExceptionCode> {
-        let holding: [(u16, Vec<u16>); 5] = [
-            (40, vec![321]),
-            (42, vec![0x42F6, 0xE979]),
-            (44, vec![0x0000, 0xBF50]),
-            (46, vec![0xFFFE, 0x7960]),
-            (48, vec![0x5E00, 0xB2D0]),
-        ];
-        match request {
-            prelude::Request::ReadHoldingRegisters(address, _) => {
-                let held = holding.into_iter().find(|(first, _)| first == address);
-                let (_, registers) = held.ok_or(prelude::ExceptionCode::IllegalDataAddress)?;
-                Ok(prelude::Response::ReadHoldingRegisters(registers))
-            }
-            prelude::Request::ReadInputRegisters(10, 1) => Ok(prelude::Response::ReadInputRegisters(vec![0xFF38])),
-            prelude::Request::WriteSingleCoil(address, on) => {
-                self.set(*address, &[*on]);
-                Ok(prelude::Response::WriteSingleCoil(*address, *on))
-            }
-            prelude::Request::WriteMultipleCoils(address, on) => {
-                self.set(*address, on);
-                Ok(prelude::Response::WriteMultipleCoils(*address, u16::try_from(on.len()).unwrap()))
-            }
-            _ => Err(prelude::ExceptionCode::IllegalFunction),
-        }
-    }
-
-    fn set(&self, address: u16, on: &[bool]) {
-        let mut coils = self.coils.lock().unwrap();
-        coils.resize(7, false);
-        coils[usize::from(address)..usize::from(address) + on.len()].copy_from_slice(on);
-    }
-
-    fn serve(self, path: &str) -> tokio::runtime::Runtime {
-        let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build().unwrap();
-        let server = {
-            let _inside = runtime.enter();
-            tokio_modbus::server::rtu::Server::new_from_path(path, 19_200).unwrap()
-        };
-        runtime.spawn(server.serve_forever(self));
-        runtime
-    }
-}
-
-impl Service for InProcess {
-    type Request = SlaveRequest<'static>;
-    type Response = Option<prelude::Response>;
-    type Exception = prelude::ExceptionCode;
-    type Future = std::future::Ready<Result<Self::Response, Self::Exception>>;
-
-    fn call(&self, asked: Self::Request) -> Self::Future {
-        std::future::ready(match asked.slave {
-            GAUGE_UNIT | LIGHT_UNIT => self.answer(&asked.request).map(Some),
-            _ => Ok(None),
-        })
-    }
-}
-
 #[test]
 fn gauges_are_read_from_an_independent_unit_in_this_process() {
-    let wire = Wire::new();
+    let wire = Pty::unlinked();
     let _peer = InProcess::default().serve(&wire.path);
     check_gauges(wire);
 }
 
 #[test]
 fn a_light_is_set_in_an_independent_unit_in_this_process() {
-    let wire = Wire::new();
+    let wire = Pty::unlinked();
     let peer = InProcess::default();
     let coils = peer.coils.clone();
     let _peer = peer.serve(&wire.path);
@@ -295,7 +197,7 @@ fn a_light_is_set_in_an_independent_unit_in_this_process() {
 /// The unit's side, as the simulated gauge uses it, asked by an independent client.
 #[test]
 fn an_independent_client_is_answered_by_our_unit() {
-    let wire = Wire::new();
+    let wire = Pty::unlinked();
     let path = wire.path.clone();
     let client = std::thread::spawn(move || {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
@@ -317,15 +219,16 @@ fn an_independent_client_is_answered_by_our_unit() {
     let mut asked = Vec::new();
     let begun = Instant::now();
     while !client.is_finished() && begun.elapsed() < 2 * PATIENCE {
-        receiver.push(&wire.read(Duration::from_millis(5)));
+        receiver.push(&read(&wire, Duration::from_millis(5)));
         while let Some(request) = receiver.next() {
-            wire.write(&request.reply(&match &request.request {
+            let reply = request.reply(&match &request.request {
                 Ok(Request::ReadHolding { count, .. }) => Reply::Registers((1..=*count).collect()),
                 Ok(Request::ReadDiscretes { count, .. }) => Reply::Bits((0..*count).map(|bit| bit % 3 == 0).collect()),
                 Ok(Request::ReadInput { .. }) => Reply::Exception(ExceptionCode(4)),
                 Ok(_) => Reply::Done,
                 Err(code) => Reply::Exception(*code),
-            }));
+            });
+            wire.device().write_all(&reply).unwrap();
             asked.push(request.request.unwrap());
         }
     }
@@ -345,83 +248,34 @@ fn an_independent_client_is_answered_by_our_unit() {
     );
 }
 
-/// A peer in a child process, ended with the test.
-struct Peer {
-    child: Child,
-    coils: Arc<Mutex<Vec<bool>>>,
-}
-
-impl Drop for Peer {
-    fn drop(&mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-}
-
-impl Peer {
-    /// `None`, said on standard error, if the peer's library or an interpreter is not there.
-    #[expect(clippy::print_stderr, reason = "a check that was not run must be seen")]
-    fn start(script: &str, arguments: &[&str]) -> Option<Peer> {
-        let root = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
-        let named = std::env::var_os("HOLDWATCH_PYTHON").map(PathBuf::from);
-        let python = named.unwrap_or_else(|| root.join("tests/.tools/venv/bin/python"));
-        let mut command = Command::new(&python);
-        command.arg(root.join("tests/peers").join(script)).args(arguments).stdout(Stdio::piped());
-        let Ok(mut child) = command.spawn() else {
-            eprintln!("NOT RUN: the check against {script}: no interpreter at {}", python.display());
-            return None;
-        };
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        if lines.next().is_none_or(|line| line.unwrap() != "ready") {
-            let code = child.wait().unwrap().code();
-            assert_eq!(code, Some(77), "{script} failed");
-            eprintln!("NOT RUN: the check against {script}: its library is not installed");
-            return None;
-        }
-        let coils = Arc::new(Mutex::new(vec![false; 7]));
-        let shown = coils.clone();
-        std::thread::spawn(move || lines.map_while(Result::ok).for_each(|line| note_coils(&line, &shown)));
-        Some(Peer { child, coils })
-    }
-}
-
-/// Takes in `coils UNIT ADDRESS STATES`.
-fn note_coils(line: &str, coils: &Mutex<Vec<bool>>) {
-    let words: Vec<&str> = line.split(' ').collect();
-    let ["coils", "9", address, states] = words.as_slice() else { return };
-    let mut coils = coils.lock().unwrap();
-    let written = states.bytes().map(|state| state == b'1');
-    coils.iter_mut().skip(address.parse().unwrap()).zip(written).for_each(|(coil, on)| *coil = on);
-}
-
 #[test]
 fn gauges_are_read_from_units_of_pymodbus() {
-    let wire = Wire::new();
-    if let Some(_peer) = Peer::start("pymodbus_units.py", &[&wire.path]) {
+    let wire = Pty::unlinked();
+    if let Some(_peer) = Installed::start("pymodbus_units.py", &[&wire.path]) {
         check_gauges(wire);
     }
 }
 
 #[test]
 fn a_light_is_set_in_units_of_pymodbus() {
-    let wire = Wire::new();
-    if let Some(peer) = Peer::start("pymodbus_units.py", &[&wire.path]) {
+    let wire = Pty::unlinked();
+    if let Some(peer) = Installed::start("pymodbus_units.py", &[&wire.path]) {
         check_light(wire, || peer.coils.lock().unwrap().clone());
     }
 }
 
 #[test]
 fn gauges_are_read_from_a_unit_of_libmodbus() {
-    let wire = Wire::new();
-    if let Some(_peer) = Peer::start("libmodbus_unit.py", &[&wire.path, "5"]) {
+    let wire = Pty::unlinked();
+    if let Some(_peer) = Installed::start("libmodbus_unit.py", &[&wire.path, "5"]) {
         check_gauges(wire);
     }
 }
 
 #[test]
 fn a_light_is_set_in_a_unit_of_libmodbus() {
-    let wire = Wire::new();
-    if let Some(peer) = Peer::start("libmodbus_unit.py", &[&wire.path, "9"]) {
+    let wire = Pty::unlinked();
+    if let Some(peer) = Installed::start("libmodbus_unit.py", &[&wire.path, "9"]) {
         check_light(wire, || peer.coils.lock().unwrap().clone());
     }
 }

@@ -19,8 +19,8 @@ use holdwatch::table::{Table, Tap, ZoneId, ZoneMatrix, ZoneSet, operating_point_
 use holdwatch::units::{Area, Length, Permeability};
 use lattice::{Chance, Lattice};
 use serde_json::{Value, json};
-use support::Watched;
 use support::peer::Peer;
+use support::{Watched, free_page};
 
 /// Long enough for a loaded computer; a condition that is met ends the wait.
 const LONG: Duration = Duration::from_secs(180);
@@ -103,9 +103,8 @@ struct Bench {
 impl Bench {
     fn new(folder: &Path) -> (Self, PathBuf) {
         let (link, file) = (folder.join("line"), folder.join("table.toml"));
-        let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let text = SETUP.replace("LINE", link.to_str().unwrap());
-        std::fs::write(&file, format!("{text}[page]\nlisten = \"127.0.0.1:{port}\"\n")).unwrap();
+        std::fs::write(&file, format!("{text}[page]\nlisten = \"{}\"\n", free_page())).unwrap();
         let setup: Setup = read_setup(&text, "table.toml").unwrap();
         let mut truth = setup.table;
         truth.pump.wear = 0.8;

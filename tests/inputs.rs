@@ -5,50 +5,17 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
 use bench::Bench;
 use holdwatch::alarm::State;
 use holdwatch::event::{Command, ProgressTold};
 use holdwatch::modbus::Request;
 use holdwatch::view::{CuttingKnown, Verdict};
+use shop::shop;
 
-const CONTACTS: &str = r#"[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-names = ["left", "right"]
-[watch]
-shadow_sheets = 0
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[[gauge]]
-name = "table"
-line = "vacuum"
-place = "manifold"
-unit_id = 1
-table = "input"
-register = 0
-kind = "i16"
-scale = 0.1
-unit = "mbar"
-counts = "vacuum"
-range = [0, 1000]
-[[contact]]
+const CONTACTS: &str = r#"[[contact]]
 name = "left valve"
 line = "vacuum"
 unit_id = 7
@@ -89,7 +56,7 @@ fn asked(bench: &Bench, unit: u8) -> impl Iterator<Item = &Request> {
 
 #[test]
 fn contacts_say_which_zones_are_open_and_neighbours_are_read_together() {
-    let mut bench = Bench::new(CONTACTS);
+    let mut bench = Bench::new(&shop(CONTACTS));
     bench.bits.insert((7, 3), true);
     bench.run(1.0);
     // The right valve's contact says so while it is open: closed, its zone is shut.
@@ -104,7 +71,7 @@ fn contacts_say_which_zones_are_open_and_neighbours_are_read_together() {
 
 #[test]
 fn whether_the_machine_cuts_is_told_by_its_contact_and_guessed_without_it() {
-    let mut bench = Bench::new(CONTACTS);
+    let mut bench = Bench::new(&shop(CONTACTS));
     bench.bits.insert((7, 0), true);
     bench.bits.insert((7, 1), true);
     bench.level(1, 0, 700.0);
@@ -133,7 +100,7 @@ fn whether_the_machine_cuts_is_told_by_its_contact_and_guessed_without_it() {
 
 #[test]
 fn the_wired_button_sees_every_alarm_once_for_each_press() {
-    let mut bench = Bench::new(CONTACTS);
+    let mut bench = Bench::new(&shop(CONTACTS));
     bench.bits.insert((8, 0), true);
     bench.silent.push(1);
     bench.run(8.0);
@@ -148,47 +115,11 @@ fn the_wired_button_sees_every_alarm_once_for_each_press() {
 }
 
 /// A table that takes some 25 m³/h of free air at the level held, so that the drive turns at a quarter of its speed.
-const HELD: &str = r#"[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-holds_level_mbar = 600
-[manifold]
-leak_m3_h = 25
-leak_at_mbar = 600
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-names = ["left", "right"]
-[watch]
-shadow_sheets = 0
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[[gauge]]
-name = "table"
-line = "vacuum"
-place = "manifold"
-unit_id = 1
-table = "input"
-register = 0
-kind = "i16"
-scale = 0.1
-unit = "mbar"
-counts = "vacuum"
-range = [0, 1000]
-"#;
+fn held() -> String {
+    let plate = "nameplate_m3_h = 250\n";
+    let held = format!("{plate}holds_level_mbar = 600\n[manifold]\nleak_m3_h = 25\nleak_at_mbar = 600\n");
+    shop("").replace(plate, &held)
+}
 
 const DRIVE: &str = r#"
 [drive]
@@ -212,7 +143,7 @@ fn hold(bench: &mut Bench, secs: f64, mbar: f64, share: f64) {
 
 #[test]
 fn without_the_drives_word_a_held_level_says_plainly_that_leaks_cannot_be_seen() {
-    let mut bench = Bench::new(HELD);
+    let mut bench = Bench::new(&held());
     assert!(bench.setup.warnings.iter().any(|warning| warning.wrong.contains("leaks cannot be seen on this pump")));
     hold(&mut bench, 10.0, 600.0, 0.0);
     let view = bench.view();
@@ -228,7 +159,7 @@ fn without_the_drives_word_a_held_level_says_plainly_that_leaks_cannot_be_seen()
 
 #[test]
 fn the_drives_speed_shows_a_leak_that_the_level_hides() {
-    let mut bench = Bench::new(&format!("{HELD}{DRIVE}"));
+    let mut bench = Bench::new(&(held() + DRIVE));
     bench.level(1, 0, 600.0);
     bench.run(2.0);
     // The speed at which the pump would reach, unheld, what is expected.
@@ -257,7 +188,7 @@ fn the_drives_speed_shows_a_leak_that_the_level_hides() {
 
 /// What the same table would come to, covered, if nothing held the pump.
 fn unheld_mid() -> f64 {
-    let mut bench = Bench::new(&HELD.replace("holds_level_mbar = 600\n", ""));
+    let mut bench = Bench::new(&held().replace("holds_level_mbar = 600\n", ""));
     bench.level(1, 0, 600.0);
     bench.run(1.0);
     bench.view().expected.unwrap().mid_pa
@@ -268,7 +199,7 @@ fn unheld_mid() -> f64 {
 /// p₀²).
 #[test]
 fn what_is_judged_is_the_level_that_the_pump_would_reach() {
-    let mut bench = Bench::new(&format!("{HELD}{DRIVE}"));
+    let mut bench = Bench::new(&(held() + DRIVE));
     hold(&mut bench, 5.0, 600.0, 0.5);
     let reach = bench.view().hold.unwrap().reach_pa.unwrap();
     let (room, held) = (101_325.0_f64, 101_325.0 - 60_000.0);

@@ -97,6 +97,33 @@ fn sound_setups_are_read() {
     }
 }
 
+/// By hand: 8 requests every 100 ms, each 8 bytes, answered by 7, characters of 11 bits and two silences of 1.75 ms: 7.80 ms each at
+/// 38 400 bit/s, 62 % of the time, and 4.7 ms left for each unit; 4.93 ms at 115 200 bit/s, 7.6 ms left; 12.6 ms at 19 200 bit/s.
+#[test]
+fn what_a_line_can_carry_only_if_units_are_quick_is_warned_of() {
+    let one = fs::read_to_string(here("tests/setups/broken/line-too-slow.toml")).unwrap();
+    let gauge = |unit: u8| {
+        format!(
+            "[[gauge]]\nname = \"g{unit}\"\nline = \"vacuum\"\nplace = \"manifold\"\nunit_id = {unit}\ntable = \"input\"\n\
+             register = 0\nkind = \"i16\"\nunit = \"mbar\"\ncounts = \"vacuum\"\nevery_ms = 100\nrange = [0, 1000]\n"
+        )
+    };
+    let eight = |baud: u32| {
+        let text = one.replace("baud = 300", &format!("baud = {baud}")) + &(2..=8).map(gauge).collect::<String>();
+        read_setup(&text, "table.toml")
+    };
+    let said = |baud: u32| eight(baud).unwrap().warnings.iter().map(ToString::to_string).collect::<Vec<_>>();
+    let warned = said(38_400);
+    assert!(
+        warned.len() == 1
+            && warned[0].starts_with("table.toml:22: line[1].baud: 80 requests a second take 62 % of 38400 bit/s")
+            && warned[0].contains("leave each unit 4.7 ms to answer; limit: 5 ms"),
+        "{warned:?}"
+    );
+    assert!(said(115_200).is_empty(), "{:?}", said(115_200));
+    assert!(eight(19_200).unwrap_err().to_string().contains("takes 101 % of 19200 bit/s"));
+}
+
 /// The conversation that a line's gauges and lights would have, for every line of a setup.
 fn open_lines(setup: &Setup) -> Result<Vec<Talker>, UnfitLine> {
     let ids = 0_u16..;

@@ -6,37 +6,16 @@
 #[path = "support/bench.rs"]
 #[allow(dead_code, reason = "another test uses the rest of it")]
 mod bench;
+#[path = "support/shop.rs"]
+mod shop;
 
 use bench::Bench;
 use holdwatch::event::{Event, Fact, GaugeId, LineId};
 use holdwatch::gauge::{Doubt, Quality};
+use shop::TABLE;
 
-const SETUP: &str = r#"
-[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-names = ["left", "right"]
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[watch]
-shadow_sheets = 0
-[[gauge]]
+/// On a line of the shop's.
+const GAUGES: &str = r#"[[gauge]]
 name = "weather"
 line = "vacuum"
 place = "barometer"
@@ -96,7 +75,7 @@ fn microamperes(mbar: f64) -> u16 {
 }
 
 fn shop(mbar: f64) -> Bench {
-    let mut bench = Bench::new(SETUP);
+    let mut bench = Bench::new(&[TABLE, GAUGES].concat());
     bench.registers.insert((9, 0), 10_130);
     bench.level(1, 0, mbar);
     bench.level(1, 2, mbar);
@@ -236,4 +215,20 @@ fn a_line_that_comes_back_reads_on() {
     bench.step(Event::LineUp(LineId(0)));
     bench.run(3.0);
     assert!(bench.view().gauges.iter().all(|gauge| gauge.quality == Quality::Good));
+}
+
+/// NAMUR NE 107 (by device manuals that quote it): a zero that has wandered asks for care, and its number still counts.
+#[test]
+fn a_zero_that_has_wandered_with_the_pump_off_asks_for_care() {
+    let mut bench = shop(600.0);
+    bench.run(5.0);
+    // With the pump off there is no vacuum; 1.5 kPa are more than 1 % of the gauge's range, and less than five times that.
+    bench.level(1, 0, 15.0);
+    bench.run(120.0);
+    let table = bench.view().gauges[1].clone();
+    assert_eq!((table.quality, table.doubts), (Quality::MaintenanceRequired, vec![Doubt::ZeroDrift]));
+    assert!((table.zero_error_pa.unwrap() - 1_500.0).abs() < 1.0, "{:?}", table.zero_error_pa);
+    bench.level(1, 0, 0.0);
+    bench.run(120.0);
+    assert_eq!(bench.view().gauges[1].quality, Quality::Good);
 }

@@ -23,45 +23,8 @@ use holdwatch::event::{Action, Command, Event, LineCause, ProgressTold, Tag, Wir
 use holdwatch::view::{CuttingKnown, Verdict};
 use serde_json::Value;
 use support::peer::{Peer, table_on};
+use support::shop::shop;
 use support::{Pty, Watched};
-
-const SHOP: &str = r#"[table]
-name = "Router 1"
-altitude_m = 0
-[pump]
-class = "claw"
-nameplate_m3_h = 250
-[board]
-class = "light"
-thickness_mm = 18
-length_mm = 2440
-width_mm = 1220
-rims = "sealed"
-[zones]
-rows = 1
-columns = 2
-margin_mm = 20
-names = ["left", "right"]
-[watch]
-shadow_sheets = 0
-[[line]]
-name = "vacuum"
-port = "/dev/serial/by-id/adapter"
-protocol = "modbus-rtu"
-baud = 115200
-[[gauge]]
-name = "table"
-line = "vacuum"
-place = "manifold"
-unit_id = 1
-table = "input"
-register = 0
-kind = "i16"
-scale = 0.1
-unit = "mbar"
-counts = "vacuum"
-range = [0, 1000]
-"#;
 
 const CONTACTS: &str = r#"[[contact]]
 name = "cycle"
@@ -88,7 +51,7 @@ const PORT: WiresId = WiresId(0);
 const CHIP: WiresId = WiresId(1);
 
 fn with(more: &str) -> Bench {
-    Bench::new(&format!("{SHOP}{more}"))
+    Bench::new(&shop(more))
 }
 
 /// Both devices say their levels, as they do at least once a second.

@@ -92,7 +92,7 @@ function showAge(state) {
 }
 
 function degradedText({ name, since, since_s }) {
-  const named = /^(line|gauge|zone|contact|output)-(.+)-(gone|silent|flat)$/.exec(name);
+  const named = /^(line|gauge|zone|contact|output)-(.+)-(gone|silent|flat|garbled|unfit|faulty|busy|unreached|refusing)$/.exec(name);
   const key = named ? `degraded-${named[1]}-${named[3]}` : `degraded-${name}`;
   return say(key, { line: named?.[2], since: since ? clock(since) : span(since_s) });
 }

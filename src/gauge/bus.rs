@@ -58,10 +58,11 @@ impl Bus {
             }
             let form = Form::Number(talk.kind, talk.word_order);
             let (unit, request, every) = (talk.unit, registers(talk), gauge.every);
-            polls.push(Poll { of: Of::Gauge(id), unit, request, form, every, next: Steady::default() });
+            let (next, sent) = (Steady::default(), Steady::default());
+            polls.push(Poll { of: Of::Gauge(id), unit, request, form, every, next, sent });
         }
         for (id, input) in inputs {
-            let (unit, every, next) = (input.talk.unit(), input.every, Steady::default());
+            let (unit, every, next, sent) = (input.talk.unit(), input.every, Steady::default(), Steady::default());
             check_unit("an input", unit)?;
             let (request, form) = match &input.talk {
                 InputTalk::Number(talk) => (registers(talk), Form::Number(talk.kind, talk.word_order)),
@@ -72,7 +73,7 @@ impl Bus {
                     (Request::ReadCoils { address: *address, count: *count }, Form::Bits)
                 }
             };
-            polls.push(Poll { of: Of::Input(id), unit, request, form, every, next });
+            polls.push(Poll { of: Of::Input(id), unit, request, form, every, next, sent });
         }
         let units = polls.iter().map(|poll| poll.unit).chain(lights.iter().map(|light| light.unit));
         Ok(Bus {
@@ -145,6 +146,13 @@ impl Bus {
         }
         let earliest = self.targets().map(|target| self.due_at(target)).min()?;
         Some(earliest.max(self.ready_at()))
+    }
+
+    /// What is asked, and how often in a second: polls at their pace, and each row of coils as often as a flashing lamp turns.
+    pub(super) fn asked(&self) -> impl Iterator<Item = (Request, f64)> {
+        let polls = self.polls.iter().map(|poll| (poll.request.clone(), 1.0 / poll.every.secs_f64()));
+        let rows = self.lights.iter().flat_map(|light| &light.rows);
+        polls.chain(rows.map(|row| (row.request(vec![false; row.count]), ROW_TURNS)))
     }
 
     pub(super) fn show(&mut self, pattern: Pattern) {
@@ -250,17 +258,18 @@ impl Bus {
         });
     }
 
-    /// Lights before polls, but never two lights in a row while a poll waits; of polls the one that waits longest.
+    /// Lights before polls, but never two lights in a row while a poll waits; of polls the one that was sent longest ago, so that a
+    /// line that is asked too much is shared evenly.
     fn choose(&self, at: Steady) -> Option<Target> {
-        let due = |light: bool| {
-            let ready = self.targets().filter(move |target| matches!(target, Target::Row(..)) == light);
-            ready
-                .map(|target| (self.due_at(target), target))
-                .filter(|(due, _)| *due <= at)
-                .min()
-                .map(|(_, target)| target)
+        let due = self.targets().map(|target| (self.due_at(target), target)).filter(|(due, _)| *due <= at);
+        let (rows, polls): (Vec<_>, Vec<_>) = due.partition(|(_, target)| matches!(target, Target::Row(..)));
+        let row = rows.into_iter().min().map(|(_, target)| target);
+        let sent = |target: Target| match target {
+            Target::Poll(poll) => self.polls[poll].sent,
+            Target::Row(..) => Steady::default(),
         };
-        match (due(true), due(false)) {
+        let poll = polls.into_iter().map(|(_, target)| (sent(target), target)).min().map(|(_, target)| target);
+        match (row, poll) {
             (Some(row), Some(poll)) => Some(if self.last == Errand::Light { poll } else { row }),
             (row, poll) => row.or(poll),
         }
@@ -274,6 +283,9 @@ impl Bus {
                 (light.settings.unit, light.rows[row].request(light.states(row, &self.wanted, at)), Errand::Light)
             }
         };
+        if let Target::Poll(poll) = target {
+            self.polls[poll].sent = at;
+        }
         if self.peers.get(&unit).is_some_and(|peer| peer.standing == Standing::Doubtful) {
             self.token = self.token.wrapping_add(1);
             request = Request::Loopback { token: self.token };
@@ -356,6 +368,8 @@ struct Poll {
     form: Form,
     every: Span,
     next: Steady,
+    /// When it was last sent, or a loopback in its stead.
+    sent: Steady,
 }
 
 impl Poll {
@@ -526,6 +540,9 @@ impl Peer {
 
 /// Coils are written again after this time at the latest, so that two writes are never a second apart.
 const REFRESH: Span = Span::from_millis(800);
+
+/// How often in a second a row of coils is written while a lamp flashes.
+const ROW_TURNS: f64 = 2.0;
 
 /// The silence that ends a missed answer: more than the latency timer of a serial adapter, often 16 ms (from memory).
 const DRAIN: Span = Span::from_millis(20);

@@ -52,8 +52,8 @@ pub struct HealthLimits {
 impl HealthLimits {
     /// Limits for a gauge that nothing more is known about.
     ///
-    /// The zero may be off by 2 % of the range, at least 500 Pa, and by the weather's 3 kPa more for a gauge that counts
-    /// from nothing; a level may change by 5 MPa in a second, some room's pressure in 20 ms (from memory).
+    /// The zero may be off by 1 % of the range, at least 500 Pa, and by the weather's 3 kPa more for a gauge that counts
+    /// from nothing: more than plain transducers promise, and less than what is still taken for a pump at rest; a level may change by 5 MPa in a second, some room's pressure in 20 ms (from memory).
     pub fn of(settings: &GaugeSettings) -> Self {
         let (low, high) = settings.range;
         let span = Vacuum::from_pascals((high - low).abs() * settings.unit.pascals());
@@ -65,7 +65,7 @@ impl HealthLimits {
             signal: settings.signal,
             stuck_after: 25,
             per_second: Vacuum::from_pascals(5e6),
-            zero: (span * 0.02).max(Vacuum::from_pascals(500.0)) + weather,
+            zero: (span * 0.01).max(Vacuum::from_pascals(500.0)) + weather,
         }
     }
 }

@@ -6,6 +6,7 @@
 mod bus;
 mod current_loop;
 mod health;
+mod load;
 mod number;
 pub mod search;
 mod settings;
@@ -16,6 +17,7 @@ mod teller;
 pub use crate::line::{DataBits, LineId, LineSettings, Parity, Protocol, StopBits};
 pub use current_loop::{CurrentLoop, LoopBand, Milliamperes};
 pub use health::{Doubt, Health, HealthLimits, Judged, Motion, Signal};
+pub use load::{LineLoad, exchange_time};
 pub use settings::{
     AsciiTalk, BitTable, GaugeId, GaugeSettings, InputId, InputSettings, InputTalk, NumberKind, Place, RegisterTable,
     RegisterTalk, Source, Talk, WordOrder,

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::gauge::bus::Bus;
 use crate::gauge::teller::Teller;
-use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings};
+use crate::gauge::{GaugeId, GaugeSettings, InputId, InputSettings, LineLoad};
 use crate::lamp::{LightSettings, Pattern};
 use crate::line::{LineSettings, Protocol};
 use crate::modbus::ExceptionCode;
@@ -206,6 +206,14 @@ impl Talker {
         match &self.speech {
             Speech::Rtu(bus) => bus.deadline(),
             Speech::Text(teller) => teller.deadline(),
+        }
+    }
+
+    /// What is asked on the line in a second; `None` for a line of text, which only one gauge is on.
+    pub fn load(&self, line: &LineSettings) -> Option<LineLoad> {
+        match &self.speech {
+            Speech::Rtu(bus) => Some(LineLoad::of(line, bus)),
+            Speech::Text(_) => None,
         }
     }
 

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::Minder;
 use crate::event::Action;
 use crate::gauge::{GaugeId, Judged, Place, Quality};
+use crate::modbus::{ExceptionCode, Refusal};
 use crate::moment::{Moment, Span, Steady};
 use crate::table::ZoneId;
 use crate::units::{AbsolutePressure, Vacuum};
@@ -50,6 +51,58 @@ const FLAT: (f64, Span) = (0.25, Span::from_secs(10));
 
 /// Levels below this say nothing about zones or filters.
 const LEAST_LEVEL: Vacuum = Vacuum::from_pascals(5_000.0);
+
+/// What comes from a gauge that gives no number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) enum Trouble {
+    /// Nothing.
+    Silent,
+    /// Bytes without a sound check.
+    Garbled,
+    /// A refusal: it does not have what it is asked for.
+    Unfit,
+    /// A refusal: it is broken.
+    Faulty,
+    /// A refusal: it is busy.
+    Busy,
+    /// A gateway's refusal: it is not reached.
+    Unreached,
+    /// A refusal that no standard knows.
+    Refusing,
+}
+
+/// The trouble with one gauge.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Troubles {
+    /// What came since the last number, the newest.
+    pub(super) last: Option<Trouble>,
+    /// What is said of it.
+    said: Option<Trouble>,
+}
+
+impl Trouble {
+    pub(super) fn of(code: ExceptionCode) -> Self {
+        match code.refusal() {
+            Refusal::Configuration => Trouble::Unfit,
+            Refusal::Failure => Trouble::Faulty,
+            Refusal::Busy => Trouble::Busy,
+            Refusal::Gateway => Trouble::Unreached,
+            Refusal::Unknown => Trouble::Refusing,
+        }
+    }
+
+    fn word(self) -> &'static str {
+        match self {
+            Trouble::Silent => "silent",
+            Trouble::Garbled => "garbled",
+            Trouble::Unfit => "unfit",
+            Trouble::Faulty => "faulty",
+            Trouble::Busy => "busy",
+            Trouble::Unreached => "unreached",
+            Trouble::Refusing => "refusing",
+        }
+    }
+}
 
 impl Room {
     pub(super) fn of_setup(room: AbsolutePressure) -> Self {
@@ -143,21 +196,18 @@ impl Minder {
             && drop.is_some_and(|drop| drop >= LOADED.1.pascals())
     }
 
-    /// Says which of the other gauges are silent and which zones are not what was told; looked at whenever something is shown.
+    /// Says which gauges give no numbers, and why, and which zones are not what was told; looked at whenever something is shown.
     pub(super) fn look_around(&mut self, at: Moment) {
         self.notice_lost_contacts(at);
-        let main = usize::from(self.main.0);
         let level = self.live(at.steady).and_then(|newest| newest.vacuum).filter(|level| *level > LEAST_LEVEL);
         for place in 0..self.setup.gauges.len() {
             let gauge = &self.setup.gauges[place];
             let patience = self.setup.watch.stale_after.max(gauge.every.times(3.0));
             let newest = self.newest[place];
             let heard = newest.map_or(self.awake_since, |newest| newest.at.max(self.awake_since));
-            let (silent, name) = (at.steady.since(heard) > patience, format!("gauge-{}-silent", gauge.name));
+            let silent = at.steady.since(heard) > patience;
             let zone = gauge.zone.filter(|_| gauge.place == Place::Zone);
-            if place != main {
-                self.say_whether(at, silent, &name);
-            }
+            self.say_trouble(at, place, silent);
             let own = newest.filter(|_| !silent).and_then(|newest| newest.vacuum);
             let (Some(zone), Some(own)) = (zone, own) else { continue };
             let flat = self.open.contains(ZoneId(zone)) && level.is_some_and(|level| own < level * FLAT.0);
@@ -166,6 +216,22 @@ impl Minder {
             let name = format!("zone-{}-flat", self.zone_name(zone));
             self.say_whether(at, since.is_some_and(|since| at.steady.since(since) >= FLAT.1), &name);
         }
+    }
+
+    /// Names a gauge that gives no numbers. Of the one that the table is judged by the word is *blind* already, so that its mere
+    /// silence is not said again.
+    fn say_trouble(&mut self, at: Moment, place: usize, silent: bool) {
+        let troubles = &mut self.troubles[place];
+        let trouble = silent.then(|| troubles.last.unwrap_or(Trouble::Silent));
+        let trouble = trouble.filter(|trouble| *trouble != Trouble::Silent || place != usize::from(self.main.0));
+        let before = std::mem::replace(&mut troubles.said, trouble);
+        if before == trouble {
+            return;
+        }
+        let name = |trouble: Trouble| format!("gauge-{}-{}", self.setup.gauges[place].name, trouble.word());
+        let (before, now) = (before.map(name), trouble.map(name));
+        before.into_iter().for_each(|name| self.restore_from(&name));
+        now.into_iter().for_each(|name| self.degrade(at, &name));
     }
 
     pub(super) fn say_whether(&mut self, at: Moment, is_so: bool, name: &str) {

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::Minder;
+use super::around::Trouble;
 use crate::event::{Action, Fact, GapCause, ReadingRecord};
 use crate::gauge::{Doubt, GaugeId, Heard, LineId, Motion, Place, Quality};
 use crate::moment::{Moment, Span, Steady};
@@ -29,7 +30,7 @@ impl Minder {
         if let Some(talker) = self.talkers.get_mut(usize::from(line.0)) {
             talker.bytes(at.steady, bytes, &mut heard);
         }
-        self.take_heard(at, heard, out);
+        self.take_heard(at, line, heard, out);
     }
 
     /// Sends what the lines want to send, and takes what they give up waiting for.
@@ -39,17 +40,18 @@ impl Minder {
             if let Some((bytes, errand)) = self.talkers[place].due(at.steady, &mut heard) {
                 out.push(Action::Send(LineId(line), bytes, errand));
             }
-            self.take_heard(at, heard, out);
+            self.take_heard(at, LineId(line), heard, out);
         }
     }
 
-    fn take_heard(&mut self, at: Moment, heard: Vec<Heard>, out: &mut Vec<Action>) {
+    fn take_heard(&mut self, at: Moment, line: LineId, heard: Vec<Heard>, out: &mut Vec<Action>) {
         for item in heard {
+            self.count(line, &item);
             match item {
                 Heard::Reading { gauge, raw } => self.take_number(at, gauge, raw, out),
-                Heard::NoReply { gauge } => self.note_trouble(gauge, GapCause::NoReply),
-                Heard::BadCheck { gauge } => self.note_trouble(gauge, GapCause::BadCheck),
-                Heard::Exception { gauge, .. } => self.note_trouble(gauge, GapCause::Refused),
+                Heard::NoReply { gauge } => self.note_trouble(gauge, GapCause::NoReply, Trouble::Silent),
+                Heard::BadCheck { gauge } => self.note_trouble(gauge, GapCause::BadCheck, Trouble::Garbled),
+                Heard::Exception { gauge, code } => self.note_trouble(gauge, GapCause::Refused, Trouble::of(code)),
                 Heard::Number { input, raw } => self.take_input(at, input, raw),
                 Heard::Bits { input, bits } => self.take_bits(at, input, bits, out),
                 // What is not read any more is found by its age.
@@ -60,7 +62,23 @@ impl Minder {
         }
     }
 
-    fn note_trouble(&mut self, gauge: GaugeId, cause: GapCause) {
+    fn count(&mut self, line: LineId, heard: &Heard) {
+        let Some(line) = self.lines.get_mut(usize::from(line.0)) else { return };
+        *match heard {
+            Heard::Reading { .. } | Heard::Number { .. } | Heard::Bits { .. } | Heard::LightWritten { .. } => {
+                &mut line.answers
+            }
+            Heard::NoReply { .. } | Heard::NoInput { .. } | Heard::LightFailed { .. } => &mut line.no_replies,
+            Heard::BadCheck { .. } => &mut line.bad_checks,
+            Heard::Exception { .. } => &mut line.refusals,
+            Heard::Foreign { .. } => &mut line.foreign,
+        } += 1;
+    }
+
+    fn note_trouble(&mut self, gauge: GaugeId, cause: GapCause, trouble: Trouble) {
+        if let Some(troubles) = self.troubles.get_mut(usize::from(gauge.0)) {
+            troubles.last = Some(trouble);
+        }
         if let Some(Some(newest)) = self.newest.get_mut(usize::from(gauge.0)) {
             newest.trouble = Some(cause);
         }
@@ -78,6 +96,7 @@ impl Minder {
         }
         self.newest[place] =
             Some(Newest { at: at.steady, vacuum: judged.vacuum, quality: judged.quality, trouble: None });
+        self.troubles[place].last = None;
         if let Some(before) = before {
             self.keep_gap(at, gauge, before, out);
         }

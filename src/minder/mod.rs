@@ -41,10 +41,10 @@ use crate::lamp::Pattern;
 use crate::moment::{Moment, Span, Steady};
 use crate::setup::Setup;
 use crate::table::ZoneSet;
-use crate::view::BoardDetail;
+use crate::view::{BoardDetail, LineView};
 use crate::watch::{Assessment, Seated, Watch, WatchSettings};
 
-use around::{Filter, Room};
+use around::{Filter, Room, Troubles};
 pub use check::{CheckLog, Morning};
 use comparing::Compared;
 use contacts::{Contact, Wires};
@@ -114,6 +114,10 @@ pub struct Minder {
     health: Vec<Health>,
     /// What was last known against each gauge.
     doubts: Vec<Vec<Doubt>>,
+    /// What came last from each gauge instead of a number, and what of that is said.
+    troubles: Vec<Troubles>,
+    /// What came over each line.
+    lines: Vec<LineView>,
     /// The gauge that the level is judged by.
     main: GaugeId,
     room: Room,
@@ -183,6 +187,8 @@ impl Minder {
         let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
         let (contacts, inputs_at) = (vec![Contact::default(); setup.contacts.len()], vec![None; setup.inputs.len()]);
         let wires = vec![Wires::default(); setup.wires.len()];
+        let lines =
+            setup.lines.iter().map(|line| LineView { name: line.name.clone(), ..LineView::default() }).collect();
         let (main, room) = (setup.main_gauge(), Room::of_setup(setup.table.air.room));
         let mut minder = Minder {
             setup,
@@ -194,6 +200,8 @@ impl Minder {
             talkers,
             health,
             doubts: vec![Vec::new(); count],
+            troubles: vec![Troubles::default(); count],
+            lines,
             main,
             room,
             filter: Filter::default(),

@@ -75,6 +75,7 @@ impl Minder {
             light: self.light,
             zones: self.zone_views(at.steady),
             gauges: self.gauge_views(at.steady),
+            lines: self.lines.clone(),
             filter: self.filter_view(at.steady),
             hold: self.hold_view(at.steady),
             cutting: self.assessment.map_or(CuttingKnown::No, |assessment| assessment.cutting),

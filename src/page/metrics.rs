@@ -4,6 +4,7 @@ use std::sync::atomic::AtomicU64;
 
 use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::encoding::text::encode;
+use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::info::Info;
@@ -32,12 +33,19 @@ struct AlarmLabels {
     priority: String,
 }
 
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct HeardLabels {
+    line: String,
+    what: &'static str,
+}
+
 /// The text for one scrape; a number that is not known is left out.
 pub(super) fn exposition(view: &View, streams: usize) -> String {
     let mut registry = Registry::with_prefix("holdwatch");
     registry.register("build", "The program", Info::new([("version", view.version.clone())]));
     levels(&mut registry, view);
     states(&mut registry, view);
+    lines(&mut registry, view);
     count(&mut registry, "streams", "Event streams that are open", streams as f64);
     let mut text = String::new();
     match encode(&mut text, &registry) {
@@ -101,6 +109,23 @@ fn states(registry: &mut Registry, view: &View) {
     count(registry, "acked_records", "Every record up to this one is on disk", view.acked as f64);
     count(registry, "newest_record", "The newest record", view.newest as f64);
     count(registry, "sheets_since_skim", "Sheets seen since the last skim", view.board.sheets as f64);
+}
+
+fn lines(registry: &mut Registry, view: &View) {
+    let heard = Family::<HeardLabels, Counter>::default();
+    for line in &view.lines {
+        let counts = [
+            ("answer", line.answers),
+            ("no-reply", line.no_replies),
+            ("bad-check", line.bad_checks),
+            ("refusal", line.refusals),
+            ("foreign", line.foreign),
+        ];
+        for (what, count) in counts {
+            heard.get_or_create(&HeardLabels { line: line.name.clone(), what }).inc_by(count);
+        }
+    }
+    registry.register("heard", "What came over a line since the program started", heard);
 }
 
 fn measure(registry: &mut Registry, name: &str, help: &str, unit: Unit, value: Option<f64>) {

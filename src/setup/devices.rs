@@ -51,9 +51,6 @@ pub(super) fn devices(root: &Section, table: Option<&Table>, wiring: &mut Wiring
         refuse_doubles(&light_sections, lights, "name", |light| &light.name);
         refuse_coil_clashes(&light_sections, lights);
     }
-    if let (Some(lines), Some(gauges)) = (&lines, &gauges) {
-        refuse_overload(&line_sections, lines, gauges);
-    }
     if let (Some(gauges), Some(lights)) = (&gauges, &lights) {
         refuse_shared_units(&light_sections, lights, gauges);
         refuse_idle(root, &line_sections, gauges, lights);
@@ -487,27 +484,6 @@ fn refuse_idle(root: &Section, sections: &[Section], gauges: &[GaugeSettings], l
             ));
         }
     }
-}
-
-/// Refuses lines that cannot carry what is asked of them in time.
-fn refuse_overload(sections: &[Section], lines: &[LineSettings], gauges: &[GaugeSettings]) {
-    for (index, (line, section)) in lines.iter().zip(sections).enumerate() {
-        let share: f64 = gauges
-            .iter()
-            .filter(|gauge| usize::from(gauge.line.0) == index && matches!(gauge.talk, Talk::Register(_)))
-            .map(|gauge| exchange_seconds(line) / gauge.every.secs_f64())
-            .sum();
-        if share > 1.0 {
-            let wrong = format!("asking its gauges in time takes {:.0} % of {} bit/s", share * 100.0, line.baud);
-            let said = complaint(wrong, "100 %", "raise every_ms of its gauges, or baud here and in the gauges");
-            section.notes.refuse(&section.spot_of_key("baud"), said);
-        }
-    }
-}
-
-/// A request of 8 bytes, a reply of 9 and two silences of 3.5 characters.
-pub(super) fn exchange_seconds(line: &LineSettings) -> f64 {
-    (8.0 + 9.0 + 7.0) * 11.0 / f64::from(line.baud)
 }
 
 /// Refuses two lamps on one coil.

@@ -1,13 +1,11 @@
 //! What is read besides gauges: contacts, and what a pump's drive says of itself.
 
-use super::devices::{
-    all, exchange_seconds, milliseconds, on_line, refuse_doubles, register_talk, unit_id, zone_named,
-};
+use super::devices::{all, milliseconds, on_line, refuse_doubles, register_talk, unit_id, zone_named};
 use super::notes::complaint;
 use super::section::{LEVEL, MILLISECONDS, PLAIN, Section, named};
 use super::wires::{Wiring, is_wired};
 use super::{ContactAt, ContactMeans, ContactSettings, DriveSettings, HoldSettings};
-use crate::gauge::{BitTable, GaugeSettings, InputId, InputSettings, InputTalk, Talk};
+use crate::gauge::{BitTable, InputId, InputSettings, InputTalk, Talk};
 use crate::line::{LineId, LineSettings, Protocol};
 use crate::moment::Span;
 use crate::table::{PumpClass, Table};
@@ -45,7 +43,6 @@ const MOST_BITS: u16 = 64;
 pub(super) fn inputs(
     root: &Section,
     lines: Option<&[LineSettings]>,
-    gauges: Option<&[GaugeSettings]>,
     table: Option<&Table>,
     wiring: &mut Wiring,
 ) -> Option<Inputs> {
@@ -57,7 +54,6 @@ pub(super) fn inputs(
     let drive = drive(&root.section("drive"), lines);
     let hold = hold(root, drive.as_ref().is_some_and(Option::is_some));
     let mut found = Inputs::default();
-    let gauges = gauges.unwrap_or_default();
     for contact in contacts? {
         let Written { name, means, place, inverted } = contact;
         let (at, bit, debounce) = match place {
@@ -78,27 +74,7 @@ pub(super) fn inputs(
     } else {
         found.hold = hold?.map(|level| HoldSettings { level, drive: None });
     }
-    if let Some(lines) = lines {
-        refuse_overload(root, lines, gauges, &found.inputs);
-    }
     Some(found)
-}
-
-/// Refuses lines that carry their gauges in time, but not these inputs as well.
-fn refuse_overload(root: &Section, lines: &[LineSettings], gauges: &[GaugeSettings], inputs: &[InputSettings]) {
-    for (place, line) in lines.iter().enumerate() {
-        let on = |id: LineId| usize::from(id.0) == place;
-        let polled = |gauge: &&GaugeSettings| on(gauge.line) && matches!(gauge.talk, Talk::Register(_));
-        let every = gauges.iter().filter(polled).map(|gauge| gauge.every);
-        let theirs: Vec<Span> = inputs.iter().filter(|input| on(input.line)).map(|input| input.every).collect();
-        let share: f64 =
-            every.chain(theirs.iter().copied()).map(|every| exchange_seconds(line) / every.secs_f64()).sum();
-        if share > 1.0 && !theirs.is_empty() {
-            let wrong =
-                format!("asking line {:?} for gauges and inputs takes {:.0} % of its time", line.name, share * 100.0);
-            root.refuse(complaint(wrong, "100 %", "raise every_ms of some, or baud, or use another line"));
-        }
-    }
 }
 
 impl Inputs {

@@ -15,6 +15,7 @@ mod layout;
 mod material;
 mod mistakes;
 mod notes;
+mod pace;
 mod program;
 mod section;
 mod service;
@@ -374,8 +375,11 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let friction = board_section.number("friction", PLAIN, FRICTION).optional();
     let mut wiring = Wiring::default();
     let devices = devices::devices(root, table.as_ref(), &mut wiring);
-    let (lines, gauges) = devices.as_ref().map(|devices| (devices.lines.as_slice(), devices.gauges.as_slice())).unzip();
-    let inputs = inputs::inputs(root, lines, gauges, table.as_ref(), &mut wiring);
+    let lines = devices.as_ref().map(|devices| devices.lines.as_slice());
+    let inputs = inputs::inputs(root, lines, table.as_ref(), &mut wiring);
+    if let Some(devices::Devices { lines, gauges, lights, .. }) = &devices {
+        pace::pace(root, lines, gauges, lights, inputs.as_ref().map_or(&[], |found| &found.inputs));
+    }
     let wires = wiring.close(root, lines);
     let feed_hold = wires::feed_hold(root, devices.as_ref().map(|of| asks_to_hold(&of.lights, &of.wired_lights)));
     let webhook = service::webhook(&root.section("webhook"));

@@ -115,6 +115,7 @@ fn tight() -> View {
         }),
         light: Pattern { green: Lamp::Steady, ..Pattern::DARK },
         gauges: Vec::new(),
+        lines: Vec::new(),
         filter: None,
         hold: None,
         cutting: holdwatch::view::CuttingKnown::Told,

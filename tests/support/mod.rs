@@ -3,6 +3,9 @@
 
 pub mod mount;
 pub mod peer;
+pub mod relay;
+pub mod shop;
+pub mod units;
 
 use std::fs::File;
 use std::io::{BufRead, BufReader};
@@ -30,12 +33,23 @@ pub struct Pty {
     pub near: OwnedFd,
     /// Keeps the far end open and raw between two openings by the program.
     far: OwnedFd,
-    link: PathBuf,
+    /// The far end's path.
+    pub path: String,
+    link: Option<PathBuf>,
 }
 
 impl Pty {
     /// A new pseudo-terminal that `link` points to.
     pub fn new(link: &Path) -> Self {
+        let mut pty = Pty::unlinked();
+        let _ = std::fs::remove_file(link);
+        std::os::unix::fs::symlink(&pty.path, link).unwrap();
+        pty.link = Some(link.to_owned());
+        pty
+    }
+
+    /// A new pseudo-terminal that is opened by its path.
+    pub fn unlinked() -> Self {
         let near = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
         grantpt(&near).unwrap();
         unlockpt(&near).unwrap();
@@ -46,9 +60,12 @@ impl Pty {
         let mut settings = tcgetattr(&far).unwrap();
         settings.make_raw();
         tcsetattr(&far, OptionalActions::Now, &settings).unwrap();
-        let _ = std::fs::remove_file(link);
-        std::os::unix::fs::symlink(name.to_str().unwrap(), link).unwrap();
-        Pty { near, far, link: link.to_owned() }
+        Pty { near, far, path: name.into_string().unwrap(), link: None }
+    }
+
+    /// The device hangs up: its end is closed, the far one and the link stay as they are.
+    pub fn hang_up(&mut self) {
+        self.near = File::open("/dev/null").unwrap().into();
     }
 
     /// The device's end as a file to read and write.
@@ -59,7 +76,9 @@ impl Pty {
 
 impl Drop for Pty {
     fn drop(&mut self) {
-        let _ = std::fs::remove_file(&self.link);
+        if let Some(link) = &self.link {
+            let _ = std::fs::remove_file(link);
+        }
     }
 }
 
@@ -173,6 +192,11 @@ fn client() -> ureq::Agent {
         .http_status_as_error(false)
         .build()
         .new_agent()
+}
+
+/// An address of this computer for a page, on a port that is free.
+pub fn free_page() -> String {
+    std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string()
 }
 
 /// Processor seconds that a process has used.

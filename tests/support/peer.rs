@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicI32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -12,7 +11,7 @@ use std::time::Instant;
 use holdwatch::modbus::{Reply, Request, RequestReceiver};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 
-use super::Pty;
+use super::{Pty, free_page};
 
 /// The coil that only says that somebody is watching.
 const HEARTBEAT: u16 = 6;
@@ -145,8 +144,7 @@ pub fn table_on(folder: &Path) -> (PathBuf, PathBuf) {
     let text = text.replace("/dev/serial/by-id/simulated", link.to_str().unwrap());
     let text = text.replace("[jobs]\ncards = \"cards\"\n", "");
     let file = folder.join("table.toml");
-    let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-    let more = format!("\n[page]\nlisten = \"127.0.0.1:{port}\"\n[journal]\npath = \"journal.db\"\n");
+    let more = format!("\n[page]\nlisten = \"{}\"\n[journal]\npath = \"journal.db\"\n", free_page());
     std::fs::write(&file, text + &more).unwrap();
     (file, link)
 }

@@ -11,12 +11,13 @@ use crate::board::Outlook;
 use crate::board::causes::Part;
 use crate::moment::{Moment, Utc};
 
-/// Writes `sheets.csv`, `care.csv` and `alarms.csv` into `folder`, and with an outlook `board.csv`, `causes.csv` and `figures.csv`.
+/// Writes `sheets.csv`, `care.csv`, `alarms.csv` and `alarm-causes.csv` into `folder`, and with an outlook `board.csv`, `causes.csv` and `figures.csv`.
 pub(super) fn write(story: &Story, outlook: Option<&Outlook>, folder: &Path) -> Result<()> {
     std::fs::create_dir_all(folder).with_context(|| format!("cannot make {}", folder.display()))?;
     sheets(story, folder)?;
     care(story, folder)?;
     alarms(story, folder)?;
+    alarm_causes(story, folder)?;
     let Some(outlook) = outlook else { return Ok(()) };
     board(story, outlook, folder)?;
     causes(outlook, folder)?;
@@ -92,6 +93,15 @@ fn alarms(story: &Story, folder: &Path) -> Result<()> {
             super::key(&alarm.tag),
             alarm.cause.as_ref().map(super::key).unwrap_or_default(),
         ])?;
+    }
+    Ok(rows.flush()?)
+}
+
+/// What stood behind the alarms and how often, the most frequent first; an alarm of which nothing was told has no cause.
+fn alarm_causes(story: &Story, folder: &Path) -> Result<()> {
+    let mut rows = rows(folder, "alarm-causes.csv", &["cause", "alarm", "times"])?;
+    for (cause, tag, times) in story.causes() {
+        rows.write_record([cause.as_ref().map(super::key).unwrap_or_default(), super::key(&tag), times.to_string()])?;
     }
     Ok(rows.flush()?)
 }

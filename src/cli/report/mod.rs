@@ -57,7 +57,7 @@ pub(super) struct Report {
     /// Write a page to print.
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
-    /// Write sheets.csv, care.csv, alarms.csv, alarm-load.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
+    /// Write sheets.csv, care.csv, alarms.csv, alarm-causes.csv, alarm-load.csv and checks.csv into this folder, and with a setup board.csv, causes.csv and figures.csv.
     #[arg(long, value_name = "FOLDER")]
     csv: Option<PathBuf>,
 }

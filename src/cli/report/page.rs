@@ -77,7 +77,13 @@ fn alarms(story: &Story) -> String {
     let rows = story.alarms.iter().map(|alarm| {
         [time(alarm.at), super::key(&alarm.tag), alarm.cause.as_ref().map(super::key).unwrap_or_default()]
     });
-    table("Alarms", ["when", "alarm", "likely cause"], rows)
+    let words = |key: String| key.replace('-', " ");
+    let behind = story.causes().into_iter().map(|(cause, tag, times)| {
+        let cause = cause.as_ref().map_or_else(|| "none told".to_owned(), |cause| words(super::key(cause)));
+        [cause, words(super::key(&tag)), times.to_string()]
+    });
+    let behind = table("What stood behind the alarms", ["likely cause", "alarm", "times"], behind);
+    behind + &table("Alarms", ["when", "alarm", "likely cause"], rows)
 }
 
 fn table(title: &str, head: [&str; 3], rows: impl Iterator<Item = [String; 3]>) -> String {

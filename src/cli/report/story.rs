@@ -257,6 +257,20 @@ impl Story {
         self.care.push(CareRow { at, done: deed, seated_before });
     }
 
+    /// What stood behind the alarms, with the alarm, and how often; the most frequent first.
+    pub(super) fn causes(&self) -> Vec<(Option<Cause>, Tag, usize)> {
+        let mut counts: Vec<(Option<Cause>, Tag, usize)> = Vec::new();
+        for alarm in &self.alarms {
+            match counts.iter_mut().find(|(cause, tag, _)| (*cause, *tag) == (alarm.cause, alarm.tag)) {
+                Some((.., count)) => *count += 1,
+                None => counts.push((alarm.cause, alarm.tag, 1)),
+            }
+        }
+        // What is as frequent stands in the order of the alarms, then as it first came.
+        counts.sort_by_key(|(_, tag, count)| (std::cmp::Reverse(*count), *tag));
+        counts
+    }
+
     /// Sheets that came out so.
     pub(super) fn outcomes(&self, outcome: Outcome) -> usize {
         self.sheets.iter().filter(|sheet| sheet.outcome == Some(outcome)).count()

@@ -5,6 +5,7 @@ mod anything;
 mod lateness;
 mod lights;
 mod polls;
+mod share;
 mod text;
 
 use std::collections::BTreeMap;

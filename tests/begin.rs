@@ -272,7 +272,8 @@ fn a_town_stands_for_an_altitude() {
     let room = |table: Value| plausible(&answers_from_json(&json!({ "table": table })).unwrap()).room.pascals();
     // The standard atmosphere at 1603 m, where Denver is (ISO 2533: 83.5 kPa), within what its airport lies higher.
     assert!((room(json!({ "town": "Denver" })) - 83_500.0).abs() < 1_200.0);
-    assert_eq!(room(json!({ "town": "Denver", "altitude_m": 1200 })), room(json!({ "altitude_m": 1200 })));
+    let both = room(json!({ "town": "Denver", "altitude_m": 1200 }));
+    assert!((both - room(json!({ "altitude_m": 1200 }))).abs() < 1e-6);
     let said = answers_from_json(&json!({ "table": { "town": "Cordoba" } })).unwrap_err().to_string();
     assert!(said.contains("Cordoba, Cordoba, AR (489 m)"), "{said}");
 }

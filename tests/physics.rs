@@ -463,6 +463,13 @@ fn every_class_of_pump_makes_a_sound_curve_at_any_altitude_and_speed() {
     }
 }
 
+/// Water boils at 17.058 mbar at 15 °C and at 31.699 mbar at 25 °C (CoolProp): a ring of it pulls no deeper, in a warm shop either.
+#[test]
+fn a_liquid_ring_pulls_no_deeper_than_its_water_boils() {
+    let least = 1013.25 - PumpClass::LiquidRing.ultimate().pascals() / 100.0;
+    assert!(least > 31.699, "{least} mbar");
+}
+
 /// At 800 mbar the two bases are a factor of 4.75 apart (calc: 101 325 / 21 325).
 #[test]
 fn a_plate_at_depth_must_say_its_basis() {

@@ -188,6 +188,8 @@ const DEEDS: &[Deed] = &[
         ],
         rooms: &["daemon", "cli"],
     },
+    // Threads that end with the call and change nothing in its answer: argued for in `src/table/field/threads.rs`.
+    Deed { what: "shares work between threads", paths: &[&["thread", "scope"], &["spawn_scoped"]], rooms: &["table"] },
     Deed { what: "opens a serial port", paths: &[&["serialport"], &["tokio_serial"]], rooms: &["daemon"] },
 ];
 
@@ -398,6 +400,8 @@ fn the_walker_catches_what_it_is_there_for() {
         ("minder", "fn f() { println!(\"x\") }"),
         ("page", "fn f() { tokio::spawn(g()); }"),
         ("page", "use sqlx::Row;"),
+        ("minder", "fn f() { std::thread::scope(|s| ()) }"),
+        ("table", "fn f() { std::thread::spawn(|| ()); }"),
         ("daemon", "use axum::Router;"),
         ("gauge", "use serialport::SerialPort;"),
     ] {

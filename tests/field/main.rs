@@ -10,6 +10,7 @@ mod own;
 mod parts;
 mod pores;
 mod proof;
+mod slanted;
 
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_2, PI};

@@ -10,8 +10,9 @@ const OWN: [(&str, [f64; 2]); 6] = [
     ("own_bare_seam_entry", [0.03, 0.02]),
     ("own_dense_board_small_parts", [0.03, 0.02]),
     ("own_half_covered_board_of_ratio_20", [0.03, 0.02]),
-    // A face that resists under a wide gap: what feeds the gap is all that lessens the hold, and it is told 2 to 4 % too great.
-    ("own_wide_kerfs_over_a_gap", [0.04, 0.045]),
+    // Five parts within 2.3 %; the sixth, over a closed zone, holds 3 N, of which the finest mesh says 4.6 % more than the
+    // extrapolated answer.
+    ("own_wide_kerfs_over_a_gap", [0.04, 0.03]),
 ];
 
 #[test]

@@ -21,7 +21,7 @@ impl Surface {
     ///
     /// The grid spreads a kerf's flux beyond the kerf, so beside it v is a little low; but the board's total ∫v is right, and the
     /// exact v in the kerf is nothing: what the grid has there is just what it lacks on both sides. So each side is given
-    /// its share of the kerf, in proportion to the v that slopes down to it.
+    /// its share of the kerf, in proportion to the v that slopes down to it. Where the kerf's floor resists, what v stands on it is its own.
     pub(super) fn footing(&self, part: &PartShape, v: &dyn Fn(usize) -> f64) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
         let own = self.patch(&part.outline);
@@ -35,7 +35,8 @@ impl Surface {
         let widest = around.iter().map(|cell| self.widths[*cell]).fold(0.0, f64::max);
         for (cell, beside) in self.beside(part, &own, 0.5 * widest) {
             let kerfed = beside.clamp(0.0, self.kerfed[cell]);
-            let taken = if kerfed > 0.0 { kerfed * self.slope_share(&outline, cell, v) } else { 0.0 };
+            let lent = 1.0 - self.floored[cell] / self.kerfed[cell].max(f64::MIN_POSITIVE);
+            let taken = if kerfed > 0.0 { kerfed * lent * self.slope_share(&outline, cell, v) } else { 0.0 };
             *footing.entry(cell).or_insert(0.0) += taken;
         }
         if around.iter().any(|cell| self.spilt[*cell] > 0.0) {

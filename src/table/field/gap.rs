@@ -65,7 +65,7 @@ impl Scales {
             let waves = medium.waves(2.0 * reach as f64 * side, std::f64::consts::PI / side);
             let weighed: Vec<(f64, f64)> = waves
                 .iter()
-                .map(|(wave, weight)| (*wave, weight * medium.lattice(&strata, *wave, direction.0, direction.1)))
+                .map(|(wave, weight)| (*wave, weight * medium.lattice(&strata, *wave, direction.0, direction.1).0))
                 .collect();
             let section = Section::new(side, reach, medium.gap / side, &weighed);
             let kerf = |place: usize| {

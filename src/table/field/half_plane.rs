@@ -34,15 +34,17 @@ impl HalfPlane {
     /// The flux for `medium`.
     pub(super) fn of(medium: &Medium) -> Self {
         let depth = medium.depth();
-        let lengths: Vec<f64> = (0..TERMS.0).map(|k| depth * TERMS.1.powi(k)).collect();
+        let lengths: [f64; TERMS.0 as usize] = std::array::from_fn(|k| depth * TERMS.1.powi(k as i32));
         let even = medium.exact(1e-9 / depth);
-        let waves = medium.waves(POINTS.2 * depth, HIGHEST / depth);
         let columns = lengths.len() + usize::from(medium.gap > 0.0);
+        let waves = medium.waves(POINTS.2 * depth, HIGHEST / depth);
+        let waves: Vec<Wave> =
+            waves.into_iter().map(|(wave, weight)| Wave::of(medium, &lengths, wave, weight)).collect();
         let mut normal = Normal::new(columns);
         for at in 0..POINTS.0 {
             let share = at as f64 / (POINTS.0 - 1) as f64;
             let x = depth * POINTS.1 * (POINTS.2 / POINTS.1).powf(share);
-            let (row, wanted) = equation(medium, &lengths, &waves, x, even);
+            let (row, wanted) = equation(&lengths, &waves, x, even);
             normal.add(&row[..columns], wanted);
         }
         let found = normal.solved();
@@ -69,16 +71,33 @@ fn decaying(length: f64, wave: f64) -> (f64, f64) {
     (size * phase.cos(), size * phase.sin())
 }
 
+/// What of a wave is the same at every point.
+struct Wave {
+    number: f64,
+    /// T with the integral's weight.
+    filter: f64,
+    /// The transform of each term there.
+    terms: [(f64, f64); TERMS.0 as usize],
+}
+
+impl Wave {
+    fn of(medium: &Medium, lengths: &[f64; TERMS.0 as usize], number: f64, weight: f64) -> Self {
+        Wave {
+            number,
+            filter: medium.exact(number) * weight / PI,
+            terms: lengths.map(|length| decaying(length, number)),
+        }
+    }
+}
+
 /// One point's equation: T of each term there, and what is wanted of their sum.
-fn equation(medium: &Medium, lengths: &[f64], waves: &[(f64, f64)], x: f64, even: f64) -> (Vec<f64>, f64) {
+fn equation(lengths: &[f64], waves: &[Wave], x: f64, even: f64) -> (Vec<f64>, f64) {
     let mut row = vec![0.0; lengths.len() + 1];
     let mut step = 0.5 * even;
-    for (wave, weight) in waves {
-        let filter = medium.exact(*wave) * weight / PI;
-        let (sine, cosine) = (wave * x).sin_cos();
-        step += filter * sine / wave;
-        for (value, length) in row.iter_mut().zip(lengths) {
-            let (real, imaginary) = decaying(*length, *wave);
+    for Wave { number, filter, terms } in waves {
+        let (sine, cosine) = (number * x).sin_cos();
+        step += filter * sine / number;
+        for (value, (real, imaginary)) in row.iter_mut().zip(terms) {
             *value += filter * (real * cosine - imaginary * sine);
         }
         row[lengths.len()] += filter * cosine * lengths[0];

@@ -13,14 +13,18 @@ mod footing;
 mod gap;
 mod grid;
 mod half_plane;
+mod kerf;
 mod lattice;
+mod line;
 mod multigrid;
 mod opening;
 mod operator;
 mod rim;
 mod sequence;
 mod spectrum;
+mod strip;
 mod surface;
+mod threads;
 mod window;
 
 pub use grid::Resolution;
@@ -111,8 +115,9 @@ impl Field {
     fn over(surface: &Surface, parts: &[PartShape], precision: Precision) -> Result<Self, NotSettled> {
         let mut zones = ZoneMatrix::zeros(surface.contacts.len());
         let (mut tops, mut crowding) = (Vec::new(), Vec::new());
-        for zone in 0..surface.contacts.len() {
-            let solved = solve_zone(surface, zone, precision)?;
+        let solved = threads::each(surface.contacts.len(), |zone| solve_zone(surface, zone, precision));
+        for (zone, solved) in solved.into_iter().enumerate() {
+            let solved = solved?;
             for (other, flow) in solved.flows.iter().enumerate() {
                 zones.set(zone_id(other), zone_id(zone), *flow);
             }
@@ -226,8 +231,8 @@ impl Footprint {
     }
 
     fn of_cover(surface: &Surface) -> Self {
-        let areas = surface.sheeted.iter().zip(&surface.spilt).map(|(sheeted, spilt)| sheeted + spilt);
-        let covered = areas.enumerate().filter(|(_, area)| *area > 0.0);
+        let area = |cell: usize| surface.sheeted[cell] - surface.floored[cell] + surface.spilt[cell];
+        let covered = (0..surface.grid.cells()).map(|cell| (cell, area(cell))).filter(|(_, area)| *area > 0.0);
         Footprint { cells: covered.map(|(cell, area)| (cell as u32, area as f32)).collect() }
     }
 }
@@ -267,7 +272,7 @@ fn solve_in(surface: &Surface, zone: usize, window: &Window, precision: Precisio
     let mut source = vec![0.0; window.len()];
     for (cell, conductance) in &surface.contacts[zone] {
         if let Some(place) = window.place(*cell, &surface.grid) {
-            source[place] = conductance / surface.unit();
+            source[place] = conductance / surface.unit;
         }
     }
     let faces = match precision {
@@ -279,8 +284,7 @@ fn solve_in(surface: &Surface, zone: usize, window: &Window, precision: Precisio
         Precision::Exact => Faces::of(&lattice, &refined(&block, &strata, &mut multigrid, &source)?, surface.inertia),
     };
     let outflow = faces.outflow(&block, &strata);
-    let flows: Vec<f64> =
-        (0..surface.contacts.len()).map(|other| drawn(surface, window, &outflow, other, zone)).collect();
+    let flows = drawn(surface, window, &outflow, zone);
     let crowding = surface.inertia.then(|| crowding::crowding(&faces.all, window, &surface.grid, flows[zone]));
     let values = faces.top.iter().map(|value| *value as f32).collect();
     Ok(ZoneField { flows, top: TopFace { window: window.clone(), values, nx: surface.grid.nx }, crowding })
@@ -324,19 +328,26 @@ impl Faces {
     }
 }
 
-/// What `zone` draws from the board when the plenum of `driven` stands at one and the others at nothing, in m³.
+/// What each zone draws from the board when the plenum of `driven` stands at one and the others at nothing, in m³.
 ///
 /// A cell under several zones shares its outflow among them as its contact is shared.
-fn drawn(surface: &Surface, window: &Window, outflow: &[f64], zone: usize, driven: usize) -> f64 {
-    let each = surface.contacts[zone].iter().map(|&(cell, own)| {
-        let Some(place) = window.place(cell, &surface.grid) else { return 0.0 };
-        let all = surface.bottom[cell];
-        let contact = &surface.contacts[driven];
-        let driving = contact.binary_search_by_key(&cell, |(cell, _)| *cell).map_or(0.0, |at| contact[at].1);
-        let exchanged = if zone == driven { own * (all - driving) } else { -own * driving };
-        (exchanged + own * outflow[place] * surface.unit()) / all
-    });
-    each.sum()
+fn drawn(surface: &Surface, window: &Window, outflow: &[f64], driven: usize) -> Vec<f64> {
+    let mut driving = vec![0.0; window.len()];
+    for (cell, own) in &surface.contacts[driven] {
+        if let Some(place) = window.place(*cell, &surface.grid) {
+            driving[place] = *own;
+        }
+    }
+    let of_zone = |(zone, contact): (usize, &Vec<(usize, f64)>)| {
+        let each = contact.iter().map(|&(cell, own)| {
+            let Some(place) = window.place(cell, &surface.grid) else { return 0.0 };
+            let (all, driving) = (surface.bottom[cell], driving[place]);
+            let exchanged = if zone == driven { own * (all - driving) } else { -own * driving };
+            (exchanged + own * outflow[place] * surface.unit) / all
+        });
+        each.sum()
+    };
+    surface.contacts.iter().enumerate().map(of_zone).collect()
 }
 
 /// The solution in double precision: single-precision solutions for the residual that is left, until nothing is.
@@ -401,7 +412,7 @@ mod tests {
         let window = Window::whole(&surface.grid);
         let (block, strata) = surface.block(&window);
         let mut multigrid = Multigrid::new(&block, &strata);
-        let unit = surface.unit();
+        let unit = surface.unit;
         let source: Vec<f64> = surface.bottom.iter().map(|contact| contact / unit).collect();
         let x = refined(&block, &strata, &mut multigrid, &source).unwrap();
         let operator = Operator::<f64>::new(&block, &strata);
@@ -437,7 +448,7 @@ mod tests {
             let surface = Surface::new(&table, &TableLoad::default(), Grid::new(&table.board, Resolution::Preview));
             let window = Window::whole(&surface.grid);
             let (block, strata) = surface.block(&window);
-            let source: Vec<f64> = surface.bottom.iter().map(|contact| contact / surface.unit()).collect();
+            let source: Vec<f64> = surface.bottom.iter().map(|contact| contact / surface.unit).collect();
             let mut multigrid = Multigrid::new(&block, &strata);
             let x = refined(&block, &strata, &mut multigrid, &source).unwrap();
             let faces = Faces::of(&Operator::<f64>::new(&block, &strata).lattice, &x, true);

@@ -8,14 +8,13 @@
 //! across the opening (`spectrum`): E = (1/π)∫ T·q̂² dκ and F(d) = (1/π)∫ T_grid·q̂_grid·cos(κd) dκ, by Poisson's
 //! summation over the cells. On a half-space E is that of a line source of a quarter of the kerf's width, which is the
 //! exact equivalent radius of a strip; D. Peaceman, SPE Journal 18 (1978) 183, matches wells to grids in the same way.
-//!
-//! The flux across a strip of width w is q ∝ 1/√(w² − 4x²), q̂ = J₀(κw/2), and with a gap under the cover an inflow at both
-//! rims besides, q̂ = cos(κw/2), in the proportion that makes E least. The grid's flux is spread a little wider than the
-//! kerf, just so far that no conductance comes out negative.
+//! The flux and E of a kerf are those of a `strip`. The grid's flux is spread a little wider than the kerf, just so far that no
+//! conductance comes out negative.
 
 use super::gap::Scales;
 use super::half_plane::HalfPlane;
-use super::spectrum::{Medium, bessel_j0, sinc};
+use super::spectrum::{Medium, sinc};
+use super::strip::Strip;
 
 /// Steps of the tables from 0 to 90 degrees.
 const ANGLES: usize = 18;
@@ -57,28 +56,6 @@ impl Chart {
     }
 }
 
-/// E of a strip in 1/m²: its flux lies as 1/√(w² − 4x²), with a gap a share of it on its two rims besides. What comes through the
-/// strip's floor meets `entry` in 1/m² besides; what comes along the gap does not.
-fn strip_level(width: f64, entry: f64, medium: &Medium, waves: &[(f64, f64)]) -> f64 {
-    let (mut inner, mut rims, mut both) = (0.0, 0.0, 0.0);
-    for (wave, weight) in waves {
-        let filter = medium.exact(*wave) * weight / std::f64::consts::PI;
-        let (bessel, cosine) = (bessel_j0(0.5 * wave * width), (0.5 * wave * width).cos());
-        inner += filter * bessel * bessel;
-        rims += filter * cosine * cosine;
-        both += filter * bessel * cosine;
-    }
-    if medium.gap > 0.0 {
-        let inner = inner + entry;
-        let share = ((rims - both) / (inner + rims - 2.0 * both)).clamp(0.0, 1.0);
-        let rest = 1.0 - share;
-        return share * share * inner + 2.0 * share * rest * both + rest * rest * rims;
-    }
-    // Beyond the last wave T is 1/(κ·√(k_xy·k_z)) and J₀² is 1/(π·κ·w/2) on average.
-    let last = waves.last().map_or(1.0, |(wave, _)| *wave);
-    entry + inner + 2.0 / (std::f64::consts::PI.powi(2) * width * last * medium.top_mean())
-}
-
 /// A kerf of one width on one grid and medium.
 #[derive(Clone, Debug)]
 pub(super) struct LineSink {
@@ -88,6 +65,8 @@ pub(super) struct LineSink {
     chart: Chart,
     /// Where the gap ends at the kerf's rims by itself, by how much the board's own share is scaled.
     scales: Option<Scales>,
+    /// The mean v on the kerf's floor in terms of the flux drawn per metre, in 1/m².
+    floor: f64,
 }
 
 impl LineSink {
@@ -97,10 +76,9 @@ impl LineSink {
         let widest = width + 2.0 * side;
         let waves = medium.waves(1.5 * widest + side, 100.0 / side.min(width));
         let parted = medium.gap > PARTED * medium.top_mean() * width.max(side);
-        let entry = entry / width;
-        let with_gap = parted.then(|| (medium, strip_level(width, entry, medium, &waves)));
+        let with_gap = parted.then(|| (medium, Strip::new(width, entry, medium, &waves)));
         let medium = &Medium { gap: if parted { 0.0 } else { medium.gap }, ..medium.clone() };
-        let level = strip_level(width, entry, medium, &waves);
+        let Strip { level, floor } = Strip::new(width, entry, medium, &waves);
         let short = waves.partition_point(|(wave, _)| *wave < 100.0 / side);
         let grid_waves = GridWaves::new(medium, &waves[..short]);
         let least = LEAST / medium.top_mean();
@@ -108,17 +86,13 @@ impl LineSink {
         while spread < 3.0 * widest && grid_waves.least_rest(level, spread) < least {
             spread += 0.1 * side;
         }
-        let chart = grid_waves.chart(
-            0.0,
-            0.5 * (spread + 1.5 * side),
-            |wave| (sinc(0.5 * wave * spread), 0.0),
-            |drop, _| level - drop,
-        );
-        let scales = with_gap.map(|(medium, level)| {
+        let last = 0.5 * (spread + 1.5 * side);
+        let [chart] = grid_waves.charts(0.0, last, |wave| (sinc(0.5 * wave * spread), 0.0), |drop, _| [level - drop]);
+        let scales = with_gap.map(|(medium, strip)| {
             let rest = |axis: usize, distance: f64| chart.at([1.0, 0.0][axis], [0.0, 1.0][axis], distance);
-            Scales::new(width, spread, medium, 1.0 / level, rest)
+            Scales::new(width, spread, medium, 1.0 / strip.level, rest)
         });
-        LineSink { spread, chart, scales }
+        LineSink { spread, chart, scales, floor: floor * entry / width }
     }
 
     /// Whether the gap's flow is to end at the kerf's rims by itself.
@@ -135,6 +109,11 @@ impl LineSink {
     /// runs square to (`cosine`, `sine`), the board's share scaled by `scale`.
     pub(super) fn conductance(&self, length: f64, (cosine, sine): (f64, f64), distance: f64, scale: f64) -> f64 {
         length * scale / self.chart.at(cosine, sine, distance.abs())
+    }
+
+    /// The mean v on the kerf's floor, in terms of that of a cell whose middle lies `distance` from the kerf's middle line.
+    pub(super) fn on_floor(&self, (cosine, sine): (f64, f64), distance: f64, scale: f64) -> f64 {
+        (self.floor * scale / self.chart.at(cosine, sine, distance.abs())).min(1.0)
     }
 }
 
@@ -165,8 +144,8 @@ impl EdgeSink {
             let (size, phase) = half.transform(wave);
             (size * sinc(0.5 * wave * spread), -phase)
         };
-        let rest = grid_waves.chart(-inside, outside, transform, |drop, _| half.even - (0.5 * half.even + drop));
-        let flux = grid_waves.chart(-inside, outside, transform, |_, density| 0.5 + density);
+        let [rest, flux] = grid_waves
+            .charts(-inside, outside, transform, |drop, density| [half.even - (0.5 * half.even + drop), 0.5 + density]);
         EdgeSink { rest, flux, outside, inside, greatest: 50.0 * medium.top_mean() / side }
     }
 
@@ -193,13 +172,12 @@ struct GridWaves<'a> {
 impl<'a> GridWaves<'a> {
     fn new(medium: &Medium, waves: &'a [(f64, f64)]) -> Self {
         let strata = medium.strata();
-        let (hx, hy) = (medium.grid.hx, medium.grid.hy);
         let filters = (0..=ANGLES).map(|turn| {
             let (sine, cosine) = (turn as f64 / ANGLES as f64 * std::f64::consts::FRAC_PI_2).sin_cos();
             let filter = |&(wave, weight): &(f64, f64)| {
-                let cell =
-                    sinc(0.5 * wave * cosine * hx) * sinc(0.5 * wave * sine * hy) * weight / std::f64::consts::PI;
-                (cell * medium.lattice(&strata, wave, cosine, sine), cell)
+                let (answer, mean) = medium.lattice(&strata, wave, cosine, sine);
+                let cell = mean * weight / std::f64::consts::PI;
+                (cell * answer, cell)
             };
             waves.iter().map(filter).collect()
         });
@@ -208,35 +186,43 @@ impl<'a> GridWaves<'a> {
 
     /// The least of E − F over a kerf spread evenly over `spread`, sought where it can be: at the middle line.
     fn least_rest(&self, level: f64, spread: f64) -> f64 {
+        let fluxes: Vec<f64> = self.waves.iter().map(|(wave, _)| sinc(0.5 * wave * spread)).collect();
         let drop = |filters: &Vec<(f64, f64)>| -> f64 {
-            self.waves.iter().zip(filters).map(|((wave, _), (filter, _))| filter * sinc(0.5 * wave * spread)).sum()
+            fluxes.iter().zip(filters).map(|(flux, (filter, _))| filter * flux).sum()
         };
         self.filters.iter().map(|filters| level - drop(filters)).fold(f64::INFINITY, f64::min)
     }
 
-    /// A chart of `value`(F, flux density) over distances `first`..`last`, for a flux whose transform has this size and phase.
-    fn chart(
+    /// Charts of `value`(F, flux density) over distances `first`..`last`, for a flux whose transform has this size and phase.
+    fn charts<const COUNT: usize>(
         &self,
         first: f64,
         last: f64,
         transform: impl Fn(f64) -> (f64, f64),
-        value: impl Fn(f64, f64) -> f64,
-    ) -> Chart {
+        value: impl Fn(f64, f64) -> [f64; COUNT],
+    ) -> [Chart; COUNT] {
         let step = (last - first) / OFFSETS as f64;
-        let transforms: Vec<(f64, f64)> = self.waves.iter().map(|(wave, _)| transform(*wave)).collect();
-        let values = self.filters.iter().map(|filters| {
-            let mut sums = [(0.0, 0.0); OFFSETS + 1];
-            for (((wave, _), (flux, phase)), (filter, cell)) in self.waves.iter().zip(&transforms).zip(filters) {
-                let (mut before, mut now) = ((wave * (first - step) + phase).cos(), (wave * first + phase).cos());
-                let turn = 2.0 * (wave * step).cos();
-                for sum in &mut sums {
-                    sum.0 += filter * flux * now;
-                    sum.1 += cell * flux * now;
-                    (before, now) = (now, turn * now - before);
+        let mut sums = vec![[[0.0; OFFSETS + 1]; 2]; self.filters.len()];
+        for (at, (wave, _)) in self.waves.iter().enumerate() {
+            let (flux, phase) = transform(*wave);
+            let mut places = [0.0; OFFSETS + 1];
+            let (mut before, mut now) = ((wave * (first - step) + phase).cos(), (wave * first + phase).cos());
+            let turn = 2.0 * (wave * step).cos();
+            for place in &mut places {
+                *place = now;
+                (before, now) = (now, turn * now - before);
+            }
+            for ([drops, densities], filters) in sums.iter_mut().zip(&self.filters) {
+                let (filter, cell) = (filters[at].0 * flux, filters[at].1 * flux);
+                for ((drop, density), place) in drops.iter_mut().zip(densities).zip(&places) {
+                    *drop += filter * place;
+                    *density += cell * place;
                 }
             }
-            sums.map(|(drop, density)| value(drop, density))
-        });
-        Chart { first, step, values: values.collect() }
+        }
+        let value = |[drops, densities]: &[[f64; OFFSETS + 1]; 2], chart: usize| {
+            std::array::from_fn(|at| value(drops[at], densities[at])[chart])
+        };
+        std::array::from_fn(|chart| Chart { first, step, values: sums.iter().map(|sums| value(sums, chart)).collect() })
     }
 }

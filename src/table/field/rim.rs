@@ -24,10 +24,11 @@ pub(super) fn conductances(rim: Rim, grid: &Grid, contact: f64, depth: f64, reac
         Rim::HalfSealed(seal) => seal.per_metre(),
     };
     let fine = fine_section(grid, contact, depth, reach);
-    let wanted = fine.leak(&fine.rim(seal, 1.0));
+    let wanted = fine.at_rim().leak(&fine.rim(seal, 1.0));
     let cells = vec![depth; (LENGTH * reach / depth).ceil().max(4.0) as usize];
     let coarse = Section { intervals: grid.intervals.clone(), cells, contact };
-    coarse.rim(seal, matching_factor(|factor| coarse.leak(&coarse.rim(seal, factor)), wanted))
+    let column = coarse.at_rim();
+    coarse.rim(seal, matching_factor(|factor| column.leak(&coarse.rim(seal, factor)), wanted))
 }
 
 /// The factor at which `leak`, which rises with it, is `wanted`: bisection of its logarithm between 1/FURTHEST and FURTHEST.
@@ -89,8 +90,8 @@ impl Section {
         along.iter().zip(&heights).map(way).collect()
     }
 
-    /// What leaks in through `rim`, per metre: elimination column by column from the far end, then back along the rim's own column.
-    fn leak(&self, rim: &[f64]) -> f64 {
+    /// The rim's own column with all that lies beyond it: elimination column by column from the far end.
+    fn at_rim(&self) -> Column {
         let along = self.owned(|interval| interval.along);
         let mut column = Column { matrix: Vec::new(), right: Vec::new() };
         for (at, depth) in self.cells.iter().enumerate().rev() {
@@ -101,9 +102,7 @@ impl Section {
             }
             column = own;
         }
-        rim.iter().enumerate().for_each(|(level, conductance)| column.matrix[level][level] += conductance);
-        let v = column.solved();
-        rim.iter().zip(&v).map(|(conductance, v)| conductance * v).sum()
+        column
     }
 
     /// One column of cells by itself.
@@ -152,10 +151,13 @@ impl Column {
         }
     }
 
-    fn solved(mut self) -> Vec<f64> {
+    /// What leaks in through `rim`, per metre.
+    fn leak(&self, rim: &[f64]) -> f64 {
+        let mut matrix = self.matrix.clone();
+        rim.iter().enumerate().for_each(|(level, conductance)| matrix[level][level] += conductance);
         let mut sides: Vec<Vec<f64>> = self.right.iter().map(|right| vec![*right]).collect();
-        eliminate(&mut self.matrix, &mut sides);
-        sides.iter().map(|side| side[0]).collect()
+        eliminate(&mut matrix, &mut sides);
+        rim.iter().zip(&sides).map(|(conductance, v)| conductance * v[0]).sum()
     }
 }
 

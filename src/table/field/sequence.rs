@@ -9,9 +9,10 @@ use std::collections::BTreeMap;
 
 use super::edges::Cover;
 use super::grid::{Grid, Resolution};
+use super::kerf::Tie;
 use super::lattice::Real;
 use super::multigrid::{Multigrid, NotSettled};
-use super::surface::{Surface, Tie};
+use super::surface::Surface;
 use super::window::Window;
 use super::{Field, Footprint, Precision, TopFace, zone_id};
 use crate::table::{Kerf, Table, TableLoad};
@@ -51,9 +52,7 @@ impl Sequence {
         let cover = Cover::new(table, load);
         let uncut = Surface::uncut(table, load, &cover, Grid::new(&table.board, resolution));
         let mut surface = uncut.clone();
-        for kerf in &load.kerfs {
-            surface.cut(kerf);
-        }
+        surface.cut_all(&load.kerfs);
         let field = Field::over(&surface, &load.parts, Precision::Working)?;
         let uncut_field = load.kerfs.is_empty().then(|| field.clone());
         Ok(Sequence {
@@ -95,7 +94,7 @@ impl Sequence {
         }
         let before = std::mem::replace(&mut self.surface, self.uncut.0.clone());
         self.load = load.clone();
-        let touched: Vec<Opened> = load.kerfs.iter().map(|kerf| self.surface.cut(kerf)).collect();
+        let touched: Vec<Opened> = self.surface.cut_all(&load.kerfs);
         if let (true, Some(field)) = (load.kerfs.is_empty(), &self.uncut.1) {
             (self.field, self.since_refresh) = (field.clone(), 0);
             return Ok(());
@@ -155,7 +154,7 @@ impl Sequence {
             let lattice = multigrid.finest().lattice;
             let mut source = vec![0.0; window.len()];
             for (tie, value) in opened.iter().zip(*at_kerf) {
-                let flow = tie.added * value / self.surface.unit();
+                let flow = tie.added * value / self.surface.unit;
                 for (cell, leaving) in [(Some(tie.cell), flow), (tie.other, -flow)] {
                     if let Some(place) = cell.and_then(|cell| window.place(cell, &self.surface.grid)) {
                         source[place] -= leaving;

@@ -42,15 +42,21 @@ impl Medium<'_> {
         1.0 / (through + self.gap * wave * wave + self.cover)
     }
 
-    /// T of the grid for a wave of κ along (`cosine`, `sine`), in 1/m.
-    pub(super) fn lattice(&self, strata: &LatticeStrata, wave: f64, cosine: f64, sine: f64) -> f64 {
-        let along = |side: f64, share: f64| (2.0 / side * (0.5 * wave * share * side).sin()).powi(2);
-        let square = along(self.grid.hx, cosine) + along(self.grid.hy, sine);
+    /// T of the grid for a wave of κ along (`cosine`, `sine`), in 1/m, and the mean of that wave over a cell, in terms of what it is
+    /// in the cell's middle.
+    pub(super) fn lattice(&self, strata: &LatticeStrata, wave: f64, cosine: f64, sine: f64) -> (f64, f64) {
+        let along = |side: f64, share: f64| {
+            let half = 0.5 * wave * share * side;
+            let sine = half.sin();
+            ((2.0 / side * sine).powi(2), if half.abs() < 1e-6 { 1.0 } else { sine / half })
+        };
+        let ((square_x, mean_x), (square_y, mean_y)) = (along(self.grid.hx, cosine), along(self.grid.hy, sine));
+        let square = square_x + square_y;
         let mut admittance = 1.0 / self.contact + strata.along[0] * square;
         for (along, through) in strata.along[1..].iter().zip(&strata.through) {
             admittance = along * square + admittance * through / (admittance + through);
         }
-        1.0 / (admittance + self.gap * square + self.cover)
+        (1.0 / (admittance + self.gap * square + self.cover), mean_x * mean_y)
     }
 
     /// √(k_xy·k_z) of the top layer, in m².

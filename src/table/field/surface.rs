@@ -4,14 +4,16 @@ use std::collections::BTreeMap;
 
 use super::coverage::{Patch, coverage};
 use super::edges::{Cover, Edge};
-use super::gap::{LEAST_WAY, within};
+use super::gap::LEAST_WAY;
 use super::grid::Grid;
-use super::opening::{EdgeSink, LineSink};
+use super::kerf::Cuts;
+use super::line::Line;
+use super::opening::EdgeSink;
 use super::operator::{Block, Borders, Strata};
 use super::rim;
 use super::spectrum::Medium;
 use super::window::Window;
-use crate::table::{Kerf, Point, Rim, Seam, Table, TableLoad};
+use crate::table::{Point, Rim, Seam, Table, TableLoad};
 use crate::units::Length;
 
 /// A cell that is open has this many times √(k_xy·k_z) per cell side as its permeance: as good as none left.
@@ -20,13 +22,6 @@ const OPEN: f64 = 1e5;
 const LEAST_CONTACT: f64 = 1e-4;
 /// A cell beside an opening draws through at least this share of bare face.
 const LEAST_BARE: f64 = 0.25;
-/// Lengths that differ by less are the same, in metres.
-const SAME: f64 = 1e-6;
-/// Kerfs whose middle lines lie within this share of their width of each other are one.
-const SAME_LINE: f64 = 0.2;
-/// How far each of two pieces of a kerf draws beyond their right-angled corner, in widths: what square rings with sharp corners
-/// draw more than their middle lines let expect, by `tests/independent/parts.py` on ever finer meshes.
-const CORNER: f64 = 0.3;
 /// A share of a cell that differs from all or nothing only by rounding.
 const SLIVER: f64 = 1e-3;
 
@@ -35,6 +30,8 @@ const SLIVER: f64 = 1e-3;
 pub(super) struct Surface {
     /// The grid.
     pub grid: Grid,
+    /// The conductance that the equations are scaled by, in m³.
+    pub unit: f64,
     /// For each zone its cells and their conductance to the plenum.
     pub contacts: Vec<Vec<(usize, f64)>>,
     /// From each cell's top node to the room.
@@ -43,43 +40,30 @@ pub(super) struct Surface {
     pub sheeted: Vec<f64>,
     /// The area in m² of each cell that kerfs have opened.
     pub kerfed: Vec<f64>,
+    /// How much of that area in m² stands for the v of kerfs' floors where the bare face resists; the rest of its v belongs to what lies
+    /// beside the kerfs (`footing`).
+    pub floored: Vec<f64>,
     /// The bare area in m² of each cell beside a cover, whose v belongs to that cover.
     pub spilt: Vec<f64>,
     /// The width in metres of the widest kerf in each cell.
     pub widths: Vec<f64>,
     /// From each cell's lowest node to all zones under it.
     pub bottom: Vec<f64>,
-    through: Vec<f64>,
-    gap_east: Vec<f64>,
-    gap_north: Vec<f64>,
-    borders: Borders,
-    contact: f64,
-    entry: f64,
+    /// Along the gap to the next cell at greater x.
+    pub gap_east: Vec<f64>,
+    /// Along the gap to the next cell at greater y.
+    pub gap_north: Vec<f64>,
+    /// What a bare face resists besides, in 1/m.
+    pub entry: f64,
+    /// The kerfs so far.
+    pub cuts: Cuts,
     /// Whether inertia is asked for.
     pub inertia: bool,
+    through: Vec<f64>,
+    borders: Borders,
+    contact: f64,
     sheets: Vec<SheetFace>,
-    lines: BTreeMap<(usize, u64), LineSink>,
-    cut: Vec<(Line, f64)>,
-    /// The links of the gap that kerfs have cut, each with what it was and what leads from its ends to the rims.
-    ended: BTreeMap<Link, (f64, [f64; 2])>,
 }
-
-/// A link of the gap: its cell, and whether it leads to greater y, or else to greater x.
-type Link = (usize, bool);
-
-/// A change of conductance in m³, between the top nodes of two cells or from one to the room.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Tie {
-    /// The cell.
-    pub cell: usize,
-    /// The other; the room if there is none.
-    pub other: Option<usize>,
-    /// What is added.
-    pub added: f64,
-}
-
-/// Changes of conductance by the cells that they tie.
-type Added = BTreeMap<(usize, Option<usize>), f64>;
 
 /// What a sheet does to the top face.
 #[derive(Clone, Debug)]
@@ -96,9 +80,7 @@ impl Surface {
     /// The table under its load.
     pub(super) fn new(table: &Table, load: &TableLoad, grid: Grid) -> Self {
         let mut surface = Surface::uncut(table, load, &Cover::new(table, load), grid);
-        for kerf in &load.kerfs {
-            surface.cut(kerf);
-        }
+        surface.cut_all(&load.kerfs);
         surface
     }
 
@@ -108,9 +90,11 @@ impl Surface {
         let own: f64 = grid.through().iter().map(|permeance| 1.0 / permeance).sum();
         let contact = table.plenum.contact.per_metre().max(LEAST_CONTACT * own);
         let mut surface = Surface {
+            unit: grid.along().into_iter().fold(f64::MIN_POSITIVE, f64::max),
             contacts: Vec::new(),
             top: vec![0.0; cells],
             kerfed: vec![0.0; cells],
+            floored: vec![0.0; cells],
             spilt: vec![0.0; cells],
             widths: vec![0.0; cells],
             bottom: vec![0.0; cells],
@@ -123,9 +107,7 @@ impl Surface {
             inertia: table.board.pores.inertia_per_metre > 0.0,
             sheeted: vec![0.0; cells],
             sheets: load.sheets.iter().map(SheetFace::of).collect(),
-            lines: BTreeMap::new(),
-            cut: Vec::new(),
-            ended: BTreeMap::new(),
+            cuts: Cuts::default(),
             grid,
         };
         surface.borders = surface.rims(table);
@@ -135,28 +117,8 @@ impl Surface {
         surface
     }
 
-    /// The conductances of the top face that are not those of `before`, and by how much.
-    pub(super) fn opened_since(&self, before: &Surface) -> Vec<Tie> {
-        let differing = |now: &[f64], before: &[f64], step: Option<usize>| -> Vec<Tie> {
-            let differences = now.iter().zip(before).map(|(now, was)| (now - was, now.max(*was)));
-            let differing = differences.enumerate().filter(|(_, (difference, size))| difference.abs() > 1e-9 * size);
-            differing.map(|(cell, (added, _))| Tie { cell, other: step.map(|step| cell + step), added }).collect()
-        };
-        let tops = differing(&self.top, &before.top, None);
-        let east = differing(&self.gap_east, &before.gap_east, Some(1));
-        let north = differing(&self.gap_north, &before.gap_north, Some(self.grid.nx));
-        [tops, east, north].concat()
-    }
-
-    /// Takes over the matched conductances that `other` has reckoned for kerfs on the same board and sheets.
-    pub(super) fn keep_charts(&mut self, other: &Surface) {
-        if self.lines.len() < other.lines.len() {
-            self.lines.clone_from(&other.lines);
-        }
-    }
-
     /// The medium under sheet `sheet`.
-    fn medium(&self, sheet: Option<usize>) -> Medium<'_> {
+    pub(super) fn medium(&self, sheet: Option<usize>) -> Medium<'_> {
         let (gap, cover) = sheet.map_or((0.0, 0.0), |at| (self.sheets[at].gap, self.sheets[at].cover));
         Medium { grid: &self.grid, contact: self.contact, gap, cover }
     }
@@ -340,115 +302,15 @@ impl Surface {
     }
 
     /// The sheet that lies at or nearest to `point`.
-    fn sheet_near(&self, point: (f64, f64)) -> Option<usize> {
+    pub(super) fn sheet_near(&self, point: (f64, f64)) -> Option<usize> {
         let by_distance =
             |a: &usize, b: &usize| self.sheets[*a].outside(point).total_cmp(&self.sheets[*b].outside(point));
         (0..self.sheets.len()).min_by(by_distance)
     }
 
-    /// Opens a kerf; returns what it adds to the conductances of the top face.
-    pub(super) fn cut(&mut self, kerf: &Kerf) -> Vec<Tie> {
-        let width = kerf.width.metres();
-        let mut added = Added::new();
-        let path: Vec<(f64, f64)> = kerf.path.iter().map(|point| metres(*point)).collect();
-        for (at, ends) in path.windows(2).enumerate() {
-            let Some(line) = Line::new(ends[0], ends[1], beyond(&path, at, width), beyond_end(&path, at, width)) else {
-                continue;
-            };
-            for piece in line.uncut(width, &self.cut) {
-                self.cut_line(&piece, width, &mut added);
-            }
-            self.cut.push((line, width));
-            if let Some(line) = Line::new(ends[0], ends[1], 0.5 * width, 0.5 * width) {
-                self.end_gap(&line, width, &mut added);
-            }
-        }
-        let ties = added.into_iter().map(|((cell, other), added)| Tie { cell, other, added });
-        let ties: Vec<Tie> = ties.collect();
-        for tie in &ties {
-            match tie.other {
-                None => self.top[tie.cell] += tie.added,
-                Some(other) if other == tie.cell + 1 => self.gap_east[tie.cell] += tie.added,
-                Some(_) => self.gap_north[tie.cell] += tie.added,
-            }
-        }
-        ties
-    }
-
-    fn cut_line(&mut self, line: &Line, width: f64, added: &mut Added) {
-        let Some(sheet) = self.sheet_near(line.middle()) else { return };
-        let key = (sheet, width.to_bits());
-        if !self.lines.contains_key(&key) {
-            let sink = LineSink::new(width, self.entry, &self.medium(Some(sheet)));
-            self.lines.insert(key, sink);
-        }
-        let sink = &self.lines[&key];
-        let area = self.grid.cell_area();
-        let (x, y) = line.middle();
-        let scale = sink.scale(line.normal.0, line.normal.1, (x / self.grid.hx, y / self.grid.hy));
-        for (column, row, share) in self.patch(&line.strip(sink.spread)).cells() {
-            let cell = row * self.grid.nx + column;
-            let length = share * self.sheeted[cell] / sink.spread;
-            let conductance = sink.conductance(length, line.normal, line.offset(self.middle(cell)), scale);
-            *added.entry((cell, None)).or_insert(0.0) += conductance;
-        }
-        for (column, row, share) in self.patch(&line.strip(width)).cells() {
-            let cell = row * self.grid.nx + column;
-            self.kerfed[cell] = (self.kerfed[cell] + share * area).min(self.sheeted[cell]);
-            self.widths[cell] = self.widths[cell].max(width);
-        }
-    }
-
-    /// Cuts the gap's links that cross a kerf's strip, and leads what they carried to its rims.
-    fn end_gap(&mut self, line: &Line, width: f64, added: &mut Added) {
-        let sink = self.sheet_near(line.middle()).and_then(|sheet| self.lines.get(&(sheet, width.to_bits())));
-        if !sink.is_some_and(LineSink::ends_gap) {
-            return;
-        }
-        let (nx, ny, side) = (self.grid.nx, self.grid.ny, self.grid.hx.max(self.grid.hy));
-        let along = (line.normal.1, -line.normal.0);
-        let place = |(x, y): (f64, f64)| (x - line.from.0) * along.0 + (y - line.from.1) * along.1;
-        let length = place(line.to);
-        // Wide enough that every cell takes part from which a link crosses the strip.
-        let near = self.patch(&line.lengthened(2.0 * side).strip(width + 4.0 * side));
-        for (column, row, _) in near.cells() {
-            let cell = row * nx + column;
-            for (north, other) in [(false, cell + 1), (true, cell + nx)] {
-                if (north && row + 1 == ny) || (!north && column + 1 == nx) {
-                    continue;
-                }
-                let (a, b) = (self.middle(cell), self.middle(other));
-                let across = (line.offset(a), line.offset(b));
-                if let Some(inside) = within(across, (place(a), place(b)), 0.5 * width, length) {
-                    self.end_link((cell, north), other, inside, added);
-                }
-            }
-        }
-    }
-
-    /// Cuts one link, of whose way `inside` lies in the kerf.
-    fn end_link(&mut self, link: Link, other: usize, inside: (f64, f64), added: &mut Added) {
-        let open = if link.1 { self.gap_north[link.0] } else { self.gap_east[link.0] };
-        let known = self.ended.contains_key(&link);
-        if open <= 0.0 && !known {
-            return;
-        }
-        let (whole, ends) = self.ended.entry(link).or_insert((open, [0.0; 2]));
-        if !known {
-            *added.entry((link.0, Some(other))).or_insert(0.0) -= open;
-        }
-        for ((cell, way), end) in [(link.0, inside.0), (other, 1.0 - inside.1)].into_iter().zip(ends) {
-            let leads = if way > 0.0 { *whole / way.max(LEAST_WAY) } else { 0.0 };
-            if leads > *end {
-                *added.entry((cell, None)).or_insert(0.0) += leads - *end;
-                *end = leads;
-            }
-        }
-    }
-
     /// The equations inside `window`; beyond it v is nothing.
     pub(super) fn block(&self, window: &Window) -> (Block, Strata) {
-        let unit = self.unit();
+        let unit = self.unit;
         let (nx, ny) = (window.columns.len(), window.rows.len());
         let gather = |values: &[f64]| -> Vec<f64> {
             window
@@ -470,11 +332,6 @@ impl Surface {
         (0..ny).for_each(|row| block.gap_east[row * nx + nx - 1] = 0.0);
         block.gap_north[(ny - 1) * nx..].fill(0.0);
         (block, self.strata(window, unit))
-    }
-
-    /// The conductance that the equations are scaled by, in m³.
-    pub(super) fn unit(&self) -> f64 {
-        self.grid.along().into_iter().fold(f64::MIN_POSITIVE, f64::max)
     }
 
     fn strata(&self, window: &Window, unit: f64) -> Strata {
@@ -529,105 +386,4 @@ fn cells_between(a: f64, b: f64, reach: f64, side: f64, count: usize) -> std::op
     let first = ((a.min(b) - reach) / side).floor().max(0.0) as usize;
     let last = ((a.max(b) + reach) / side).ceil().clamp(0.0, count as f64) as usize;
     first.min(last)..last
-}
-
-/// How far a kerf `width` wide draws beyond the beginning of piece `at` of its path: half its width at a free, square end, and
-/// at a corner what its outer side draws more than its inner side draws less.
-fn beyond(path: &[(f64, f64)], at: usize, width: f64) -> f64 {
-    let last = path.len() - 1;
-    let closed = last > 1 && path[0] == path[last];
-    let before = match at {
-        0 if closed => path[last - 1],
-        0 => return 0.5 * width,
-        _ => path[at - 1],
-    };
-    let ((ax, ay), (bx, by)) = (way(before, path[at]), way(path[at], path[at + 1]));
-    let size = ax.hypot(ay) * bx.hypot(by);
-    if size > 0.0 { CORNER * width * (1.0 - (ax * bx + ay * by) / size) } else { 0.0 }
-}
-
-/// The same beyond the end of piece `at`.
-fn beyond_end(path: &[(f64, f64)], at: usize, width: f64) -> f64 {
-    let backwards: Vec<(f64, f64)> = path.iter().rev().copied().collect();
-    beyond(&backwards, path.len() - 2 - at, width)
-}
-
-fn way(from: (f64, f64), to: (f64, f64)) -> (f64, f64) {
-    (to.0 - from.0, to.1 - from.1)
-}
-
-/// A straight piece of a kerf or seam, in metres.
-#[derive(Clone, Debug)]
-struct Line {
-    from: (f64, f64),
-    to: (f64, f64),
-    /// The unit vector square to it.
-    normal: (f64, f64),
-}
-
-impl Line {
-    /// Between two points, lengthened by `before` and `after`; none if they coincide.
-    fn new(from: (f64, f64), to: (f64, f64), before: f64, after: f64) -> Option<Self> {
-        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
-        let length = dx.hypot(dy);
-        if length < 1e-9 {
-            return None;
-        }
-        let (ux, uy) = (dx / length, dy / length);
-        Some(Line {
-            from: (from.0 - ux * before, from.1 - uy * before),
-            to: (to.0 + ux * after, to.1 + uy * after),
-            normal: (-uy, ux),
-        })
-    }
-
-    /// The same line, `length` longer at both ends.
-    fn lengthened(&self, length: f64) -> Line {
-        let along = (self.normal.1 * length, -self.normal.0 * length);
-        Line {
-            from: (self.from.0 - along.0, self.from.1 - along.1),
-            to: (self.to.0 + along.0, self.to.1 + along.1),
-            normal: self.normal,
-        }
-    }
-
-    fn middle(&self) -> (f64, f64) {
-        (0.5 * (self.from.0 + self.to.0), 0.5 * (self.from.1 + self.to.1))
-    }
-
-    /// How far `point` lies to its left.
-    fn offset(&self, point: (f64, f64)) -> f64 {
-        (point.0 - self.from.0) * self.normal.0 + (point.1 - self.from.1) * self.normal.1
-    }
-
-    /// The rectangle `width` wide around it.
-    fn strip(&self, width: f64) -> [Point; 4] {
-        let (ox, oy) = (0.5 * width * self.normal.0, 0.5 * width * self.normal.1);
-        let corner = |end: (f64, f64), side: f64| Point {
-            x: Length::from_metres(end.0 + side * ox),
-            y: Length::from_metres(end.1 + side * oy),
-        };
-        [corner(self.from, -1.0), corner(self.to, -1.0), corner(self.to, 1.0), corner(self.from, 1.0)]
-    }
-
-    /// The pieces of it that no kerf as wide runs along yet, so that a second pass opens nothing twice.
-    fn uncut(&self, width: f64, cut: &[(Line, f64)]) -> Vec<Line> {
-        let along = (self.normal.1, -self.normal.0);
-        let place = |point: (f64, f64)| (point.0 - self.from.0) * along.0 + (point.1 - self.from.1) * along.1;
-        let mut left: Vec<(f64, f64)> = vec![(0.0, place(self.to))];
-        for (other, _) in cut.iter().filter(|(_, other_width)| *other_width >= width - SAME) {
-            if [other.from, other.to].iter().any(|end| self.offset(*end).abs() > SAME_LINE * width) {
-                continue;
-            }
-            let (a, b) = (place(other.from), place(other.to));
-            let (low, high) = (a.min(b), a.max(b));
-            left = left
-                .into_iter()
-                .flat_map(|(start, end)| [(start, end.min(low)), (start.max(high), end)])
-                .filter(|(start, end)| end - start > SAME)
-                .collect();
-        }
-        let at = |distance: f64| (self.from.0 + along.0 * distance, self.from.1 + along.1 * distance);
-        left.into_iter().filter_map(|(start, end)| Line::new(at(start), at(end), 0.0, 0.0)).collect()
-    }
 }

@@ -100,29 +100,18 @@ fn measure(line: &LineSettings, thinks: Duration) {
     units.join().unwrap();
 }
 
-/// Readings a second, and how late each poll was: against the rhythm of its own gauge, from the earliest poll on.
+/// Readings a second, and how late each poll was.
 fn report(asked: &BTreeMap<u8, Vec<Instant>>, span: f64) {
     let rates = || asked.values().map(|times| times.len() as f64 / span);
     let (least, most) = (rates().fold(f64::MAX, f64::min), rates().fold(0.0, f64::max));
     println!("  readings of each gauge     {least:.2} to {most:.2} a second");
     let mut late: Vec<f64> = asked.values().flat_map(|times| lateness(times)).collect();
-    let mut pauses: Vec<f64> = asked
-        .values()
-        .flat_map(|times| times.windows(2).map(|pair| pair[1].duration_since(pair[0]).as_secs_f64() * 1e3))
-        .collect();
     println!("  a poll comes late by       {}", shares(&mut late));
-    println!("  from one to the next       {}", shares(&mut pauses));
 }
 
-/// Milliseconds by which each poll is behind the rhythm that the earliest one sets.
-fn lateness(times: &[Instant]) -> Vec<f64> {
-    let Some(first) = times.first() else { return Vec::new() };
-    let since = |at: &Instant| at.duration_since(*first).as_secs_f64();
-    let every = EVERY.as_secs_f64();
-    let ahead = |(n, at): (u32, &Instant)| since(at) - f64::from(n) * every;
-    let earliest = (0..).zip(times).map(ahead).fold(f64::MAX, f64::min);
-    // A poll that was left out is no lateness of those after it: the turn it belongs to is counted from where it stands.
-    times.iter().map(|at| (since(at) - earliest).rem_euclid(every) * 1e3).collect()
+/// Milliseconds by which each poll comes later after the one before than it should.
+fn lateness(times: &[Instant]) -> impl Iterator<Item = f64> {
+    times.windows(2).map(|pair| 1e3 * pair[1].duration_since(pair[0]).saturating_sub(EVERY).as_secs_f64())
 }
 
 fn shares(values: &mut [f64]) -> String {

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use chance::Chance;
 use holdwatch::daemon::Brief;
 use holdwatch::event::{
-    Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, ProgressTold, Record, Request, RequestId,
+    Action, Actor, Answer, Command, CommandId, Event, Fact, LineId, ProgressTold, Record, Request, RequestId, WiresId,
 };
 use holdwatch::expectation::{Boards, Forecast, ForecastError};
 use holdwatch::job::{Card, Lying, Progress};
@@ -20,7 +20,7 @@ use holdwatch::table::field::Resolution;
 use holdwatch::table::{ClosedForm, Condensed, Table, TableLoad, Tap, ZoneId, ZoneSet, operating_point_with_hole};
 use holdwatch::units::{Area, Length};
 use holdwatch::view::View;
-use holdwatch::watch::Verdict;
+use holdwatch::watch::{CuttingKnown, Verdict};
 
 const DEMO: &str = include_str!("../config/demo.toml");
 const ENDS: &str =
@@ -28,12 +28,16 @@ const ENDS: &str =
 
 /// The demo's table in two rows of two zones, its gauge sending lines of text.
 fn setup() -> Setup {
+    setup_with("")
+}
+
+fn setup_with(more: &str) -> Setup {
     let (table, _) = DEMO.split_once("[[line]]").unwrap();
     let table = table.replace("columns = 3", "columns = 2");
     let text = format!(
         "{table}[[line]]\nname = \"vacuum\"\nport = \"/dev/null\"\nprotocol = \"ascii-talker\"\n[[gauge]]\nname = \"manifold\"\n\
          line = \"vacuum\"\nplace = \"manifold\"\nunit = \"mbar\"\ncounts = \"vacuum\"\nrange = [0, 1000]\n\
-         [watch]\nshadow_sheets = 0\n{ENDS}"
+         [watch]\nshadow_sheets = 0\n{ENDS}{more}"
     );
     read_setup(&text, "table.toml").unwrap_or_else(|mistakes| panic!("{mistakes}"))
 }
@@ -108,7 +112,10 @@ const STEP: f64 = 0.1;
 
 impl Bay {
     fn new(reckoning: f64) -> Self {
-        let setup = setup();
+        Bay::of(setup(), reckoning)
+    }
+
+    fn of(setup: Setup, reckoning: f64) -> Self {
         let minder = Minder::new(setup.clone(), Vec::new(), Remembered::default(), moment(Span::ZERO)).unwrap();
         let mut table = setup.table.clone();
         table.pump.wear *= 0.98;
@@ -392,5 +399,40 @@ fn the_cards_lie_on_their_ends() {
         assert_eq!(under, zones.into_iter().collect());
         let edge = card.parts.iter().map(|part| part.rect.high.x).fold(Length::ZERO, Length::max);
         assert!(edge < card.sheet.rect.high.x);
+    }
+}
+
+/// A contact at each end, on wires: the end whose contact closes is the one that is worked at, and one that opens at the other end says
+/// nothing of it.
+#[test]
+fn the_contact_of_an_end_says_which_end_is_cut() {
+    let contact = |end: &str, signal: &str| {
+        format!(
+            "[[contact]]\nname = \"{end}\"\nport = \"/dev/ttyS9\"\nsignal = \"{signal}\"\nmeans = \"cutting\"\nend = \"{end}\"\n\
+             debounce_ms = 0\n"
+        )
+    };
+    let mut bay = Bay::of(setup_with(&(contact("left", "cts") + &contact("right", "dsr"))), 0.0);
+    let (left, right) = (card(&bay.setup, "left doors", 0, 1220), card(&bay.setup, "right doors", 1220, 1220));
+    bay.lay("left", &left);
+    bay.lay("right", &right);
+    let worked = |view: &View| view.ends.iter().find(|end| end.worked_at).map(|end| end.id.clone());
+    bay.wait(30.0);
+    let bit = |name: &str| {
+        let contact = bay.setup.contacts.iter().find(|contact| contact.name == name).unwrap();
+        1_u64 << contact.bit
+    };
+    let (at_left, at_right) = (bit("left"), bit("right"));
+    for (levels, end, cutting) in [
+        (0, "left", false),
+        (at_right, "right", true),
+        (0, "right", false),
+        (at_left, "left", true),
+        (0, "left", false),
+    ] {
+        bay.step(Event::Wires(WiresId(0), levels));
+        let view = bay.advance();
+        let told = view.cutting == CuttingKnown::Told;
+        assert_eq!((worked(&view).as_deref(), told), (Some(end), cutting), "levels {levels}");
     }
 }

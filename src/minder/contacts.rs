@@ -123,7 +123,8 @@ impl Minder {
                 ContactMeans::ZoneOpen(zone) => {
                     open = if says { open.with(ZoneId(zone)) } else { open.without(ZoneId(zone)) };
                 }
-                ContactMeans::Cutting => told.cutting = Some(says),
+                ContactMeans::Cutting(None) => told.cutting = Some(says),
+                ContactMeans::Cutting(Some(end)) => told.cutting = self.cutting_at(at, end, says, out).or(told.cutting),
                 ContactMeans::Seen => told.seen |= says && before == Some(false),
             }
         }
@@ -153,7 +154,10 @@ impl Minder {
             let (lost, means) = (at.steady.since(heard) > patience, contact.means);
             let name = format!("contact-{}-silent", contact.name);
             self.say_whether(at, lost, &name);
-            if lost && std::mem::take(&mut self.contacts[place]).says.is_some() && means == ContactMeans::Cutting {
+            if lost
+                && std::mem::take(&mut self.contacts[place]).says.is_some()
+                && matches!(means, ContactMeans::Cutting(_))
+            {
                 self.set_cutting(at, None);
             }
         }

@@ -125,6 +125,17 @@ impl Minder {
         Ok(())
     }
 
+    /// What the contact of an end says of the cut: where it is cut is worked at, and an end that rests says nothing of the others.
+    pub(super) fn cutting_at(&mut self, at: Moment, end: EndId, cuts: bool, out: &mut Vec<Action>) -> Option<bool> {
+        if cuts {
+            // An end without a job is cut as well.
+            let _ = self.work_at(at, end, out);
+            return Some(true);
+        }
+        let worked = self.loaded.as_ref().and_then(|loaded| loaded.end);
+        (worked.is_none() || worked == Some(end)).then_some(false)
+    }
+
     /// The sheet that was worked at is a sheet of its own; so is the next.
     fn turn_to(&mut self, at: Moment, place: usize, out: &mut Vec<Action>) {
         if self.watch.next_sheet() {

@@ -1,10 +1,10 @@
 //! What is read besides gauges: contacts, and what a pump's drive says of itself.
 
 use super::devices::{all, milliseconds, on_line, refuse_doubles, register_talk, unit_id, zone_named};
-use super::notes::complaint;
+use super::notes::{Complaint, complaint};
 use super::section::{LEVEL, MILLISECONDS, PLAIN, Section, named};
 use super::wires::{Wiring, is_wired};
-use super::{ContactAt, ContactMeans, ContactSettings, DriveSettings, HoldSettings};
+use super::{ContactAt, ContactMeans, ContactSettings, DriveSettings, EndSettings, HoldSettings};
 use crate::gauge::{BitTable, InputId, InputSettings, InputTalk, Talk};
 use crate::line::{LineId, LineSettings, Protocol};
 use crate::moment::Span;
@@ -43,11 +43,11 @@ const MOST_BITS: u16 = 64;
 pub(super) fn inputs(
     root: &Section,
     lines: Option<&[LineSettings]>,
-    table: Option<&Table>,
+    (table, ends): (Option<&Table>, Option<&[EndSettings]>),
     wiring: &mut Wiring,
 ) -> Option<Inputs> {
     let sections = root.sections("contact", 32);
-    let contacts = all(sections.iter().map(|section| contact(section, lines, table, wiring)));
+    let contacts = all(sections.iter().map(|section| contact(section, lines, (table, ends), wiring)));
     if let Some(contacts) = &contacts {
         refuse_doubles(&sections, contacts, "name", |contact| &contact.name);
     }
@@ -114,7 +114,7 @@ fn unit_bit(contact: &Section, lines: Option<&[LineSettings]>) -> Option<Place> 
 fn contact(
     contact: &Section,
     lines: Option<&[LineSettings]>,
-    table: Option<&Table>,
+    (table, ends): (Option<&Table>, Option<&[EndSettings]>),
     wiring: &mut Wiring,
 ) -> Option<Written> {
     let name = contact.text("name").required();
@@ -133,15 +133,31 @@ fn contact(
             });
             zone.required().map(ContactMeans::ZoneOpen)
         }
-        Some(1) => Some(ContactMeans::Cutting),
+        Some(1) => {
+            let end = contact.text("end").check(|name| match ends {
+                Some(ends) => end_named(&name, ends).map(Some),
+                None => Ok(None),
+            });
+            end.or(None).map(ContactMeans::Cutting)
+        }
         Some(_) => Some(ContactMeans::Seen),
         None => {
-            contact.pass_over(&["zone"]);
+            contact.pass_over(&["zone", "end"]);
             None
         }
     };
     let inverted = contact.choice("when", &[("closed", false), ("open", true)]).or(false);
     Some(Written { name: name?, means: means?, place: place?, inverted: inverted? })
+}
+
+/// The end of this name, by its place.
+fn end_named(name: &str, ends: &[EndSettings]) -> Result<u8, Complaint> {
+    let place = ends.iter().position(|end| end.name == name).and_then(|place| u8::try_from(place).ok());
+    place.ok_or_else(|| {
+        let names: Vec<&str> = ends.iter().map(|end| end.name.as_str()).collect();
+        let limit = if names.is_empty() { "the table has no [[end]]".to_owned() } else { names.join(", ") };
+        complaint(format!("there is no end {name:?}"), limit, "correct the name, or leave it out")
+    })
 }
 
 /// The line that a section names, which must be one of Modbus.

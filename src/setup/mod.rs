@@ -136,8 +136,8 @@ pub struct Setup {
 pub enum ContactMeans {
     /// A zone's valve is open; the zone by its place in the table.
     ZoneOpen(u8),
-    /// The machine cuts.
-    Cutting,
+    /// The machine cuts; at this end, by its place, if it speaks of one.
+    Cutting(Option<u8>),
     /// Somebody pressed the wired *Seen it* button.
     Seen,
 }
@@ -376,14 +376,14 @@ fn written_setup(root: &Section) -> Option<Setup> {
     let mut wiring = Wiring::default();
     let devices = devices::devices(root, table.as_ref(), &mut wiring);
     let lines = devices.as_ref().map(|devices| devices.lines.as_slice());
-    let inputs = inputs::inputs(root, lines, table.as_ref(), &mut wiring);
+    let ends = ends::ends(root, table.as_ref());
+    let inputs = inputs::inputs(root, lines, (table.as_ref(), ends.as_deref()), &mut wiring);
     if let Some(devices::Devices { lines, gauges, lights, .. }) = &devices {
         pace::pace(root, lines, gauges, lights, inputs.as_ref().map_or(&[], |found| &found.inputs));
     }
     let wires = wiring.close(root, lines);
     let feed_hold = wires::feed_hold(root, devices.as_ref().map(|of| asks_to_hold(&of.lights, &of.wired_lights)));
     let webhook = service::webhook(&root.section("webhook"));
-    let ends = ends::ends(root, table.as_ref());
     let page_section = root.section("page");
     let page = service::page(&page_section);
     let full_scale = service::full_scale(&page_section, table.as_ref());

@@ -49,6 +49,16 @@ impl Minder {
         }
     }
 
+    /// Does so when the jobs on the table come to hang on the vacuum, or no longer do. What a cause suppresses is the roll's own affair,
+    /// so that this is done at changes only.
+    pub(super) fn heed_other_holds(&mut self, at: Steady) {
+        let held = self.is_held_otherwise();
+        if held != self.held_otherwise {
+            self.held_otherwise = held;
+            self.heed_shadow(at);
+        }
+    }
+
     pub(super) fn move_alarms(&mut self, at: Moment, out: &mut Vec<Action>) {
         self.roll.tick(at.steady);
         for step in self.roll.drain() {
@@ -105,6 +115,8 @@ impl Minder {
         if returned.is_ok() {
             self.memory.set_aside.remove(&tag);
             self.keep_memory(at, out);
+            // What is suppressed by design meanwhile is so again.
+            self.heed_shadow(at.steady);
         }
         answer(returned)
     }

@@ -268,6 +268,7 @@ impl Minder {
             self.guided.last = None;
             // What lay on the table meanwhile was no sheet.
             self.watch = super::watch(&self.setup);
+            self.heed_shadow(at.steady);
             self.changed = true;
         }
         self.guided.notice_blindness(at.steady);

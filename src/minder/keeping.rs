@@ -210,6 +210,7 @@ impl Minder {
         self.memory.last_sheet = Some(sheet);
         self.memory.shadow_left = self.memory.shadow_left.saturating_sub(1);
         self.close_sheet(at.steady);
+        self.heed_shadow(at.steady);
         self.keep_memory(at, out);
         self.changed = true;
     }

@@ -153,6 +153,8 @@ pub struct Minder {
     worst_margin: Option<f64>,
     /// Whether the sheet on the table was cut.
     was_cut: bool,
+    /// Whether nothing on the table hung on the vacuum when that was last looked at.
+    held_otherwise: bool,
     /// How long the pump has run that is not yet in the book.
     pumped: Span,
     /// How the board stands; it follows from the memory and is not written down.
@@ -229,6 +231,7 @@ impl Minder {
             seated: None,
             worst_margin: None,
             was_cut: false,
+            held_otherwise: false,
             pumped: Span::ZERO,
             outlook: None,
             board_detail: Arc::default(),
@@ -314,7 +317,7 @@ impl Minder {
         self.notice_drive(at);
         self.follow_guided(at, out);
         self.notice_silence(at, out);
-        self.heed_shadow(at.steady);
+        self.heed_other_holds(at.steady);
         self.move_alarms(at, out);
         self.heed_wires(at, out);
         self.set_light(at, out);

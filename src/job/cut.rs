@@ -80,12 +80,8 @@ impl<'a> Cut<'a> {
         let low = Point { x: rect.low.x + ragged, y: rect.low.y + ragged };
         let high = Point { x: rect.high.x - ragged, y: rect.high.y - ragged };
         let sheet = Sheet { rect: Rect { low, high }, ..self.sheet() };
-        let parts = missing
-            .iter()
-            .flat_map(|outline| grown(outline, ragged))
-            .zip(1..)
-            .map(|(outline, place)| PartShape { name: format!("missing {place}"), outline, lost: true });
-        Some(TableLoad { sheets: vec![sheet], parts: parts.collect(), ..TableLoad::default() })
+        let parts = gone(missing.iter().flat_map(|outline| grown(outline, ragged))).collect();
+        Some(TableLoad { sheets: vec![sheet], parts, ..TableLoad::default() })
     }
 
     fn sheet(&self) -> Sheet {
@@ -121,11 +117,7 @@ impl<'a> Cut<'a> {
             },
             lost: false,
         };
-        let missing = self.card.sheet.missing.iter().enumerate().map(|(place, outline)| PartShape {
-            name: format!("missing {}", place + 1),
-            outline: outline.clone(),
-            lost: true,
-        });
+        let missing = gone(self.card.sheet.missing.iter().cloned());
         // Parts keep their numbers: what was gone before comes after them.
         self.card.parts.iter().enumerate().map(shape).chain(missing).collect()
     }
@@ -133,14 +125,23 @@ impl<'a> Cut<'a> {
 
 /// An outline with all that is no farther from it than `reach`; its corners are cut off round.
 fn grown(outline: &[Point], reach: Length) -> Vec<Vec<Point>> {
-    let ring = outline.iter().map(|corner| coord! { x: corner.x.metres(), y: corner.y.metres() });
-    let place = Polygon::new(LineString::from_iter(ring), vec![]);
     let point = |at: &Coord<f64>| Point { x: Length::from_metres(at.x), y: Length::from_metres(at.y) };
     let corners = |place: Polygon<f64>| {
         let ring = &place.exterior().0;
         ring[..ring.len().saturating_sub(1)].iter().map(point).collect()
     };
-    place.buffer(reach.metres()).into_iter().map(corners).collect()
+    polygon(outline).buffer(reach.metres()).into_iter().map(corners).collect()
+}
+
+/// What is missing of a sheet, as parts that are gone.
+fn gone(outlines: impl Iterator<Item = Vec<Point>>) -> impl Iterator<Item = PartShape> {
+    (1..).zip(outlines).map(|(place, outline)| PartShape { name: format!("missing {place}"), outline, lost: true })
+}
+
+/// A closed outline as a polygon in metres.
+pub fn polygon(outline: &[Point]) -> Polygon<f64> {
+    let ring = outline.iter().map(|corner| coord! { x: corner.x.metres(), y: corner.y.metres() });
+    Polygon::new(LineString::from_iter(ring), vec![])
 }
 
 fn route(card: &Card) -> Option<&Route> {

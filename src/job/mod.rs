@@ -7,7 +7,7 @@ pub mod plan;
 pub mod program;
 
 pub use card::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Material, Milling};
-pub use cut::Cut;
+pub use cut::{Cut, polygon};
 pub use cutting::Engagement;
 
 use serde::{Deserialize, Serialize};

@@ -7,9 +7,9 @@ use super::layout::{ROUNDING, gap_between, outline, overlap, placed_rect, shown,
 use super::notes::{Complaint, complaint};
 use super::program::program;
 use super::section::{FEED, FORCE, LENGTH, PLAIN, Section, named};
-use super::sheet::{corners, polygon, sheet};
+use super::sheet::{corners, sheet};
 use crate::job::plan::Tool;
-use crate::job::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Milling};
+use crate::job::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Milling, polygon};
 use crate::table::{Point, Rect, Zone};
 use crate::units::{Force, Length};
 

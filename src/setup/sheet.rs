@@ -1,13 +1,13 @@
 //! The sheet of a job card: where it lies, what it is made of, what is gone of it already, and how it is held.
 
-use geo::{Area, LineString, Polygon, Validation, coord};
+use geo::{Area, Validation};
 
 use super::FRICTION;
 use super::layout::{PLACE, placed_rect, shown, within};
 use super::material::materials;
 use super::notes::complaint;
 use super::section::{DENSITY, LENGTH, PLAIN, Section, nearest};
-use crate::job::{CardSheet, Material};
+use crate::job::{CardSheet, Material, polygon};
 use crate::table::{Point, Rect};
 use crate::units::{Density, Length};
 
@@ -112,12 +112,6 @@ fn missing(gone: &Section, sheet: Option<Rect>) -> Option<Vec<Point>> {
 pub(super) fn corners(rect: &Rect) -> [Point; 4] {
     let Rect { low, high } = *rect;
     [low, Point { x: high.x, y: low.y }, high, Point { x: low.x, y: high.y }]
-}
-
-/// An outline in metres.
-pub(super) fn polygon(outline: &[Point]) -> Polygon<f64> {
-    let ring = outline.iter().map(|corner| coord! { x: corner.x.metres(), y: corner.y.metres() });
-    Polygon::new(LineString::from_iter(ring), vec![])
 }
 
 /// Whether a rim that may be that far off leaves anything of the sheet.

@@ -1,124 +1,29 @@
 //! A setup written from what was told and found, every assumption marked with what hangs on it.
 //!
-//! What hangs on an assumption is reckoned, not judged: the same setup is read with the assumed value at either end of what is
-//! plausible, and the level under a sheet cut into parts and the margin of a part of 100 by 100 mm on it are computed in closed
-//! form. The plausible ends are judgement, no source, unless the ground says otherwise.
+//! The plausible ends of an assumption are judgement, no source, unless the ground says otherwise.
 
-use serde::Serialize;
+mod bearing;
+mod found;
 
 use super::answers::{Answers, BoardAnswer, RoomAnswer};
 use super::section::name_of;
 use super::towns::TOWN_ERROR;
-use super::{Mistakes, Setup, read_card, read_setup};
+use super::{Mistakes, Setup, read_setup};
 use crate::board::advice::density;
-use crate::expectation::{Acting, Footing, zones_under};
-use crate::gauge::search::{Form, Plausible, Proposal, Whereabouts};
-use crate::gauge::{Place, RegisterTalk};
-use crate::job::{Cut, Progress};
+use crate::expectation::zones_under;
+use crate::gauge::Place;
+use crate::gauge::search::{Form, Plausible};
 use crate::line::{DataBits, Parity};
-use crate::table::{
-    BoardClass, ClosedForm, Condensed, Faces, PartId, PumpClass, Rect, TableLoad, Tap, operating_point,
-};
+use crate::table::{BoardClass, ClosedForm, Condensed, Faces, PumpClass, Rect, TableLoad, Tap, operating_point};
 use crate::units::{AbsolutePressure, Length, PressureConvention, PressureUnit, Vacuum};
 
-/// The side of the part whose margin is told.
-const PART_MM: f64 = 100.0;
+use bearing::Variant;
+pub use bearing::{Bearing, Marked};
+pub use found::{FoundGauge, FoundTalk};
+use found::{talk_lines, widest};
+
 /// The usual flow of pumps for an area of table, in m³/h per m² (common practice, no source).
 const FLOW_FOR_AREA: f64 = 170.0;
-
-/// How the found gauge is asked.
-#[derive(Clone, Debug, PartialEq)]
-pub enum FoundTalk {
-    /// Registers.
-    Register(RegisterTalk),
-    /// Lines of text.
-    Text {
-        /// What it wants to be sent; empty if it sends by itself.
-        request: Vec<u8>,
-        /// The byte that ends a line.
-        terminator: u8,
-        /// Which number of the line.
-        position: usize,
-    },
-}
-
-/// A gauge as a search found it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct FoundGauge {
-    /// The line's port.
-    pub port: String,
-    /// Its speed and characters.
-    pub form: Form,
-    /// How it is asked.
-    pub talk: FoundTalk,
-    /// What one count is worth in `unit`.
-    pub scale: f64,
-    /// The unit of pressure.
-    pub unit: PressureUnit,
-    /// What it counts from.
-    pub counts: PressureConvention,
-    /// The room's pressure, if it told it with the pump off.
-    pub room: Option<AbsolutePressure>,
-    /// The deepest level that it showed.
-    pub top: Vacuum,
-    /// What of all this the numbers did not prove, each a sentence.
-    pub doubts: Vec<String>,
-    /// Other units on the line that have registers.
-    pub others: Vec<u8>,
-}
-
-/// What moves when an assumed value goes to the ends of what is plausible.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Bearing {
-    /// The level in kPa: at the low end, as written, at the high end.
-    pub level_kpa: [f64; 3],
-    /// The margin of the part, likewise.
-    pub margin: [f64; 3],
-}
-
-impl Bearing {
-    /// The greatest change of the margin as a share of it, by which assumptions are ordered.
-    pub fn weight(&self) -> f64 {
-        let [low, mid, high] = self.margin;
-        ((low - mid).abs().max((high - mid).abs()) / mid.abs().max(1e-6)).min(1e6)
-    }
-}
-
-impl std::fmt::Display for Bearing {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let ([l0, l1, l2], [m0, m1, m2]) = (self.level_kpa, self.margin);
-        write!(
-            f,
-            "level {l0:.1} to {l2:.1} kPa (here {l1:.1}), margin of a 100 mm part {m0:.1} to {m2:.1} (here {m1:.1})"
-        )
-    }
-}
-
-/// An assumption as it was marked.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Marked {
-    /// The key, with its section.
-    pub key: String,
-    /// What is assumed.
-    pub value: String,
-    /// On what ground.
-    pub ground: String,
-    /// From where to where it may be.
-    pub plausible: String,
-    /// What hangs on it; none where that cannot be reckoned.
-    pub bearing: Option<Bearing>,
-}
-
-/// What a variant changes.
-#[derive(Clone, Debug)]
-enum Variant {
-    /// The entry reads so instead.
-    Lines(Vec<String>),
-    /// The board passes so much more.
-    Board(f64),
-    /// The pumps move so much more.
-    Pump(f64),
-}
 
 #[derive(Clone, Debug)]
 struct Doubt {
@@ -481,89 +386,12 @@ impl Draft {
         }
         text
     }
-
-    fn marked(&self, setup: &Setup) -> Vec<Marked> {
-        let here = verdict(setup);
-        let at = |place: usize, variant: &Variant| {
-            let other = match variant {
-                Variant::Lines(lines) => read_setup(&self.plain_text(Some((place, lines))), "variant").ok()?,
-                Variant::Board(factor) => {
-                    let mut other = setup.clone();
-                    for layer in &mut other.table.board.layers {
-                        layer.along = layer.along * *factor;
-                        layer.through = layer.through * *factor;
-                    }
-                    other
-                }
-                Variant::Pump(factor) => {
-                    let mut other = setup.clone();
-                    other.table.pump.wear *= factor;
-                    other
-                }
-            };
-            verdict(&other)
-        };
-        let marks = self.entries.iter().enumerate().filter_map(|(place, entry)| {
-            let doubt = entry.doubt.as_ref()?;
-            let bearing = doubt.ends.as_ref().and_then(|[low, high]| {
-                let ((l0, m0), (l1, m1), (l2, m2)) = (at(place, low)?, here?, at(place, high)?);
-                Some(Bearing { level_kpa: [l0, l1, l2], margin: [m0, m1, m2] })
-            });
-            let section = entry.section.trim_matches(['[', ']']);
-            let first = entry.lines.first().and_then(|line| line.split_once(" = "));
-            let (key, value) = first.map_or(("", ""), |(key, value)| (key, value));
-            let key = if key.is_empty() { section.to_owned() } else { format!("{section}.{key}") };
-            Some(Marked {
-                key,
-                value: value.to_owned(),
-                ground: doubt.ground.clone(),
-                plausible: doubt.plausible.clone(),
-                bearing,
-            })
-        });
-        marks.collect()
-    }
 }
 
 /// The class of pump told, or one that can make the level seen.
 fn assumed_class(answers: &Answers, gauge: &FoundGauge) -> PumpClass {
     let deep = gauge.top > PumpClass::VaneDry.ultimate();
     answers.pump_class.unwrap_or(if deep { PumpClass::VaneOil } else { PumpClass::VaneDry })
-}
-
-fn talk_lines(talk: &FoundTalk) -> Vec<String> {
-    match talk {
-        FoundTalk::Register(talk) => {
-            let mut lines = vec![
-                format!("unit_id = {}", talk.unit),
-                format!("table = {}", quoted(&name_of(&talk.table))),
-                format!("register = {}", talk.address),
-                format!("kind = {}", quoted(&name_of(&talk.kind))),
-            ];
-            if talk.kind.registers() == 2 {
-                lines.push(format!("word_order = {}", quoted(&name_of(&talk.word_order))));
-            }
-            lines
-        }
-        FoundTalk::Text { request, terminator, position } => {
-            let text = |bytes: &[u8]| quoted(&bytes.iter().map(|byte| char::from(*byte)).collect::<String>());
-            let mut lines = vec![format!("terminator = {}", text(&[*terminator])), format!("position = {position}")];
-            if !request.is_empty() {
-                lines.insert(0, format!("request = {}", text(request)));
-            }
-            lines
-        }
-    }
-}
-
-/// The widest range that a gauge on a table can have, in its unit, a little beyond nothing for its zero's drift.
-fn widest(gauge: &FoundGauge) -> (f64, f64) {
-    let of = |pascals: f64| pascals / gauge.unit.pascals();
-    match gauge.counts {
-        PressureConvention::Vacuum => (of(-2_000.0), of(100_000.0)),
-        PressureConvention::Gauge => (of(-100_000.0), of(2_000.0)),
-        PressureConvention::Absolute => (0.0, of(110_000.0)),
-    }
 }
 
 /// What of levels is plausible with what was told: the level over the bare board, and the deepest that the pump reaches.
@@ -611,42 +439,13 @@ fn outline(setup: &Setup) -> Rect {
     Rect::from_metres(0.0, 0.0, setup.table.board.length.metres(), setup.table.board.width.metres())
 }
 
-/// The level in kPa under a sheet that covers the board, cut into parts, and the margin of a small part on it.
-fn verdict(setup: &Setup) -> Option<(f64, f64)> {
-    let (length, width) = (setup.table.board.length.millimetres(), setup.table.board.width.millimetres());
-    let columns = ((length - PART_MM - 68.0) / 408.0).floor().clamp(0.0, 12.0);
-    let rows = ((width - 60.0) / 308.0).floor().clamp(0.0, 12.0);
-    let mut text = format!(
-        "name = \"reference\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [{length}, {width}]\nthickness_mm = 18\nmaterial = \"mdf\"\n\
-         [cutter]\ndiameter_mm = 8\nflutes = 2\nspindle_rpm = 18000\nfeed_m_min = 8\nlast_pass_mm = 6\nhelix = \"compression\"\n\
-         [[part]]\nname = \"small\"\nat_mm = [{at}, {at}]\nsize_mm = [{PART_MM}, {PART_MM}]\n",
-        at = 30
-    );
-    if columns >= 1.0 && rows >= 1.0 {
-        text += &format!(
-            "[[part]]\nname = \"rest\"\nat_mm = [{}, 30]\nsize_mm = [400, 300]\n\
-             repeat = {{ columns = {columns}, rows = {rows}, spacing_mm = 8 }}\n",
-            PART_MM + 46.0
-        );
-    }
-    let card = read_card(&text, "reference", setup).ok()?;
-    let cut = Cut::of(&card);
-    let form = ClosedForm::condense(&setup.table, &cut.load(Progress::from_fraction(1.0)));
-    let point = operating_point(&setup.table, zones_under(&setup.table, &card.sheet.rect), form.zones());
-    let behind = setup.main_gauge_settings().is_some_and(|gauge| gauge.place.is_behind_filter());
-    let level = point.level(if behind { Tap::PumpInlet } else { Tap::Manifold });
-    let force = form.grip(PartId(0)).force(&point.potentials, point.field_room);
-    let margin = Footing::of(&card, card.parts.first()?, force).margins(&Acting::of(&card)).least();
-    Some((level.pascals() / 1e3, margin.min(1e3)))
-}
-
 /// A number as TOML takes it.
 fn shown(value: f64) -> String {
     format!("{}", (value * 1e9).round() / 1e9)
 }
 
 /// A text as TOML takes it.
-pub(super) fn quoted(text: &str) -> String {
+pub(in crate::setup) fn quoted(text: &str) -> String {
     let mut quoted = String::from("\"");
     for character in text.chars() {
         match character {
@@ -661,71 +460,4 @@ pub(super) fn quoted(text: &str) -> String {
     }
     quoted.push('"');
     quoted
-}
-
-impl FoundGauge {
-    /// A gauge of the best of several proposals, with what its numbers did not prove.
-    pub fn new(port: &str, form: Form, all: &[Proposal], talker: Option<(&[u8], u8)>) -> Option<Self> {
-        let best = all.first()?;
-        let talk = match (best.at, talker) {
-            (Whereabouts::Register { place, kind, order }, _) => FoundTalk::Register(RegisterTalk {
-                unit: place.unit,
-                table: place.table,
-                address: place.address,
-                kind,
-                word_order: order,
-            }),
-            (Whereabouts::Position(position), Some((request, terminator))) => {
-                FoundTalk::Text { request: request.to_vec(), terminator, position }
-            }
-            (Whereabouts::Position(_), None) => return None,
-        };
-        let absolute = best.counts == PressureConvention::Absolute;
-        let at_rest = best.unit.pascals() * best.scale * best.raw.0;
-        Some(FoundGauge {
-            port: port.to_owned(),
-            form,
-            talk,
-            scale: best.scale,
-            unit: best.unit,
-            counts: best.counts,
-            room: (absolute && best.zero_seen).then_some(AbsolutePressure::from_pascals(at_rest)),
-            top: best.top,
-            doubts: doubts(best, all),
-            others: Vec::new(),
-        })
-    }
-}
-
-fn doubts(best: &Proposal, all: &[Proposal]) -> Vec<String> {
-    let mut doubts = Vec::new();
-    let mbar = |level: Vacuum| format!("{:.0} mbar", level.pascals() / 100.0);
-    if !best.moved {
-        doubts.push(format!(
-            "nothing moved as a pump's level does while it was watched; {} is the likeliest by its size alone. Switch the pump, \
-             and look whether the level follows",
-            best.at
-        ));
-    }
-    let mut told: Vec<&Proposal> = Vec::new();
-    for rival in best.rivals(all) {
-        if told.len() < 3 && !told.iter().any(|other| other.agrees_with(rival) && other.at == rival.at) {
-            doubts.push(format!(
-                "unit and scale by what the pump can do: {} in {} counting {} would be {} at the deepest, in the place of {}",
-                rival.at,
-                rival.worth(),
-                name_of(&rival.counts),
-                mbar(rival.top),
-                mbar(best.top),
-            ));
-            told.push(rival);
-        }
-    }
-    if !best.zero_seen {
-        doubts.push("its zero was not seen; with the pump off the page must show 0".to_owned());
-    } else if best.counts != PressureConvention::Absolute && best.rest.pascals().abs() > 500.0 {
-        let zero = best.rest.pascals() / 100.0;
-        doubts.push(format!("with the pump off it shows {zero:.1} mbar, not 0; set its zero, or write offset"));
-    }
-    doubts
 }

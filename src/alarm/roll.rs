@@ -127,8 +127,8 @@ impl Roll {
             if entry.told != condition {
                 entry.told = condition;
                 entry.told_at = at;
+                self.tick(at);
             }
-            self.tick(at);
         }
     }
 

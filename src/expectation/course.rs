@@ -16,19 +16,29 @@ impl Course {
     /// What is expected at a point of the cut: along straight lines between the points reckoned, the weaker of two parts
     /// named. `None` for a course without points.
     pub fn at(&self, progress: Progress) -> Option<Expected> {
+        let (before, after, share) = self.about(progress)?;
+        Some(if share < 1.0 { between(before, after, share) } else { after.clone() })
+    }
+
+    /// The level of [`Course::at`] alone.
+    pub fn level(&self, progress: Progress) -> Option<Vacuum> {
+        let (before, after, share) = self.about(progress)?;
+        Some(if share < 1.0 { along(before.mid, after.mid, share) } else { after.mid })
+    }
+
+    /// The points before and after, and the share of the way between them.
+    fn about(&self, progress: Progress) -> Option<(&Expected, &Expected, f64)> {
         let fraction = progress.fraction();
         let next = self.points.partition_point(|(point, _)| *point < fraction);
         let (later, after) = self.points.get(next).or(self.points.last())?;
         let Some((earlier, before)) = next.checked_sub(1).and_then(|place| self.points.get(place)) else {
-            return Some(after.clone());
+            return Some((after, after, 1.0));
         };
         let span = later - earlier;
         let share = if span > 0.0 { ((fraction - earlier) / span).clamp(0.0, 1.0) } else { 1.0 };
-        Some(if share < 1.0 { between(before, after, share) } else { after.clone() })
+        Some((before, after, share))
     }
-}
 
-impl Course {
     /// What is expected where the cut is likely at one point and may be anywhere between two others: the likely level, the band over
     /// all of them, the weakest part of any. `None` for a course without points.
     pub fn between(&self, earliest: Progress, likely: Progress, latest: Progress) -> Option<Expected> {
@@ -48,7 +58,7 @@ impl Course {
 }
 
 fn between(before: &Expected, after: &Expected, share: f64) -> Expected {
-    let level = |a: Vacuum, b: Vacuum| a + (b - a) * share;
+    let level = |a: Vacuum, b: Vacuum| along(a, b, share);
     let flow = |a: FreeAirFlow, b: FreeAirFlow| a + (b - a) * share;
     Expected {
         low: level(before.low, after.low),
@@ -58,6 +68,10 @@ fn between(before: &Expected, after: &Expected, share: f64) -> Expected {
         smallest_visible_leak: flow(before.smallest_visible_leak, after.smallest_visible_leak),
         flow: flow(before.flow, after.flow),
     }
+}
+
+fn along(before: Vacuum, after: Vacuum, share: f64) -> Vacuum {
+    before + (after - before) * share
 }
 
 fn weaker(before: Option<Weakest>, after: Option<Weakest>) -> Option<Weakest> {

@@ -103,7 +103,7 @@ impl Bus {
         self.up = false;
         self.in_flight = None;
         self.receiver.clear();
-        self.lights.iter_mut().flat_map(|light| &mut light.rows).for_each(|row| row.written = None);
+        self.lights.iter_mut().flat_map(|light| &mut light.rows).for_each(Row::forget);
     }
 
     pub(super) fn bytes(&mut self, at: Steady, bytes: &[u8], heard: &mut Vec<Heard>) {
@@ -157,6 +157,9 @@ impl Bus {
 
     pub(super) fn show(&mut self, pattern: Pattern) {
         self.wanted = pattern;
+        for light in &mut self.lights {
+            (0..light.rows.len()).for_each(|row| light.plan(row, &pattern));
+        }
     }
 
     pub(super) fn dark_frames(&self) -> Vec<Vec<u8>> {
@@ -224,13 +227,14 @@ impl Bus {
             (Target::Row(light, row), Reply::Done) => {
                 let light_is = &mut self.lights[light];
                 light_is.rows[row].written = asked.request.coils().map(|on| (asked.sent, on));
+                light_is.plan(row, &self.wanted);
                 if light_is.rows.iter().all(|row| row.written.is_some()) {
                     heard.push(Heard::LightWritten { light });
                 }
             }
             (Target::Row(light, row), Reply::Exception(code)) => {
                 peer.not_before = at.plus(pause_after(code));
-                self.lights[light].rows[row].written = None;
+                self.lights[light].rows[row].forget();
                 heard.push(Heard::LightFailed { light });
             }
             (Target::Poll(_), Reply::Done) | (Target::Row(..), Reply::Bits(_) | Reply::Registers(_)) => {}
@@ -252,7 +256,7 @@ impl Bus {
                 Of::Input(input) => Heard::NoInput { input },
             },
             Target::Row(light, row) => {
-                self.lights[light].rows[row].written = None;
+                self.lights[light].rows[row].forget();
                 Heard::LightFailed { light }
             }
         });
@@ -261,15 +265,11 @@ impl Bus {
     /// Lights before polls, but never two lights in a row while a poll waits; of polls the one that was sent longest ago, so that a
     /// line that is asked too much is shared evenly.
     fn choose(&self, at: Steady) -> Option<Target> {
-        let due = self.targets().map(|target| (self.due_at(target), target)).filter(|(due, _)| *due <= at);
-        let (rows, polls): (Vec<_>, Vec<_>) = due.partition(|(_, target)| matches!(target, Target::Row(..)));
-        let row = rows.into_iter().min().map(|(_, target)| target);
-        let sent = |target: Target| match target {
-            Target::Poll(poll) => self.polls[poll].sent,
-            Target::Row(..) => Steady::default(),
-        };
-        let poll = polls.into_iter().map(|(_, target)| (sent(target), target)).min().map(|(_, target)| target);
-        match (row, poll) {
+        let due = |target: &Target| self.due_at(*target) <= at;
+        let row = self.rows().filter(due).min_by_key(|row| self.due_at(*row));
+        let poll =
+            (0..self.polls.len()).filter(|poll| due(&Target::Poll(*poll))).min_by_key(|poll| self.polls[*poll].sent);
+        match (row, poll.map(Target::Poll)) {
             (Some(row), Some(poll)) => Some(if self.last == Errand::Light { poll } else { row }),
             (row, poll) => row.or(poll),
         }
@@ -303,14 +303,18 @@ impl Bus {
     }
 
     fn targets(&self) -> impl Iterator<Item = Target> {
+        (0..self.polls.len()).map(Target::Poll).chain(self.rows())
+    }
+
+    fn rows(&self) -> impl Iterator<Item = Target> {
         let rows = |(light, is): (usize, &Light)| (0..is.rows.len()).map(move |row| Target::Row(light, row));
-        (0..self.polls.len()).map(Target::Poll).chain(self.lights.iter().enumerate().flat_map(rows))
+        self.lights.iter().enumerate().flat_map(rows)
     }
 
     fn due_at(&self, target: Target) -> Steady {
         let (unit, due) = match target {
             Target::Poll(poll) => (self.polls[poll].unit, self.polls[poll].next),
-            Target::Row(light, row) => (self.lights[light].settings.unit, self.lights[light].due_at(row, &self.wanted)),
+            Target::Row(light, row) => (self.lights[light].settings.unit, self.lights[light].rows[row].due),
         };
         self.peers.get(&unit).map_or(due, |peer| due.max(peer.not_before))
     }
@@ -395,6 +399,8 @@ struct Row {
     count: usize,
     /// When the confirmed states were sent, and what they were.
     written: Option<(Steady, Vec<bool>)>,
+    /// When it is to be written next.
+    due: Steady,
 }
 
 impl Light {
@@ -403,7 +409,7 @@ impl Light {
         for (from, (address, _)) in settings.coils(&Pattern::DARK, Steady::default()).into_iter().enumerate() {
             match rows.last_mut() {
                 Some(row) if usize::from(row.address) + row.count == usize::from(address) => row.count += 1,
-                Some(_) | None => rows.push(Row { address, from, count: 1, written: None }),
+                Some(_) | None => rows.push(Row { address, from, count: 1, written: None, due: Steady::default() }),
             }
         }
         Light { settings, rows }
@@ -415,18 +421,28 @@ impl Light {
         coils.skip(row.from).take(row.count).map(|(_, on)| on).collect()
     }
 
-    /// At once if it was never written or ought to look different, at the next turn that changes it, or to refresh it.
-    fn due_at(&self, row: usize, wanted: &Pattern) -> Steady {
-        let Some((written, on)) = &self.rows[row].written else { return Steady::default() };
-        let refresh = written.plus(REFRESH);
-        iter::successors(Some(*written), |at| Some(next_turn(*at)))
-            .take_while(|at| *at < refresh)
-            .find(|at| self.states(row, wanted, *at) != *on)
-            .unwrap_or(refresh)
+    /// Settles when a row is to be written next: at once if it was never written or ought to look different, at the next turn that
+    /// changes it, or to refresh it.
+    fn plan(&mut self, row: usize, wanted: &Pattern) {
+        let due = match &self.rows[row].written {
+            Some((written, on)) => {
+                let refresh = written.plus(REFRESH);
+                let turns = iter::successors(Some(*written), |at| Some(next_turn(*at)));
+                let mut turns = turns.take_while(|at| *at < refresh);
+                turns.find(|at| self.states(row, wanted, *at) != *on).unwrap_or(refresh)
+            }
+            None => Steady::default(),
+        };
+        self.rows[row].due = due;
     }
 }
 
 impl Row {
+    /// What it shows is no longer known.
+    fn forget(&mut self) {
+        (self.written, self.due) = (None, Steady::default());
+    }
+
     fn request(&self, on: Vec<bool>) -> Request {
         match on.as_slice() {
             [on] => Request::WriteCoil { address: self.address, on: *on },

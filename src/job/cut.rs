@@ -53,6 +53,11 @@ impl<'a> Cut<'a> {
         Some(Progress::from_fraction(*closed / self.length()))
     }
 
+    /// How far the cut is when each part comes free, in the card's order.
+    pub fn frees(&self) -> Vec<Progress> {
+        self.closed_at.iter().map(|closed| Progress::from_fraction(*closed / self.length())).collect()
+    }
+
     /// How many parts, counted in the card's order, have a closed outline.
     pub fn freed(&self, progress: Progress) -> usize {
         // A hair of tolerance: the length reached is a product, the lengths closed are sums.

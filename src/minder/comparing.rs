@@ -6,7 +6,7 @@ use super::progress::Where;
 use super::{Awaited, Loaded, Minder};
 use crate::event::{Action, Request, RequestId};
 use crate::expectation::{Course, Expected, Forecast};
-use crate::job::{Cut, Progress};
+use crate::job::Progress;
 use crate::moment::{Moment, Steady};
 use crate::table::{PartId, ZoneId, ZoneSet};
 use crate::units::{FreeAirFlow, Vacuum};
@@ -195,19 +195,19 @@ fn course(forecast: Option<&Forecast>, open: ZoneSet) -> Option<&Course> {
 
 /// What lies about a place of the cut; the farthest levels are taken as far off as the place may be wrong.
 fn nearby(loaded: &Loaded, course: &Course, place: &Where) -> Option<Nearby> {
-    let mid = |fraction: f64| course.at(Progress::from_fraction(fraction)).map(|expected| expected.mid);
+    let mid = |fraction: f64| course.level(Progress::from_fraction(fraction));
     let (here, pace) = (place.likely.fraction(), place.per_second);
     let [long_ago, ago, soon, later] = Nearby::APART.map(|apart| here + apart * pace);
     let long_ago = long_ago.min(place.earliest.fraction());
     let later = later.max(place.latest.fraction());
     let [long_ago, ago, soon, later] = [long_ago, ago, soon, later].map(mid);
-    let cut = Cut::of(&loaded.card);
-    let closed = |part: usize| {
-        let last = part.checked_sub(1).and_then(|last| u32::try_from(last).ok());
-        last.map_or(Progress::START, |last| cut.freed_at(PartId(last)).unwrap_or(Progress::from_fraction(1.0)))
+    let closed = |part: usize| match part.checked_sub(1) {
+        Some(last) => loaded.frees.get(last).map_or(1.0, |freed| freed.fraction()),
+        None => 0.0,
     };
-    let part = cut.freed(place.likely);
-    let lowers = |part: usize| Some(mid(closed(part).fraction())? - mid(closed(part + 1).fraction())?);
+    // A hair of tolerance: the place may be a sum of many steps.
+    let part = loaded.frees.partition_point(|freed| freed.fraction() <= here + 1e-12);
+    let lowers = |part: usize| Some(mid(closed(part))? - mid(closed(part + 1))?);
     let outline = (part.saturating_sub(1)..=part + 1).filter_map(lowers).fold(Vacuum::ZERO, Vacuum::max);
     Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline })
 }

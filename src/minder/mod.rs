@@ -79,6 +79,8 @@ pub enum MinderError {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 struct Loaded {
     card: Card,
+    /// How far the cut is when each part comes free, in the card's order.
+    frees: Vec<Progress>,
     /// The end that it lies at; none for the table as a whole.
     end: Option<EndId>,
     forecast: Option<Forecast>,

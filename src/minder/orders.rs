@@ -7,7 +7,7 @@ use crate::alarm::{Refusal, State, Tag};
 use crate::board::{Deed, Told as BoardTold};
 use crate::event::{Action, Actor, Answer, Command, CommandId, Inputs, Outcome};
 use crate::expectation::zones_under;
-use crate::job::{Card, Progress};
+use crate::job::{Card, Cut, Progress};
 use crate::moment::Moment;
 use crate::table::{ZoneId, ZoneSet};
 use crate::watch::Verdict;
@@ -129,7 +129,13 @@ impl Minder {
         };
         self.remember_like(&card);
         let (progress, run) = (Progress::START, Run::default());
-        self.lay(at, Loaded { card, end: lies, forecast: None, held: None, progress, pace: None, run }, open, out);
+        let frees = Cut::of(&card).frees();
+        self.lay(
+            at,
+            Loaded { card, frees, end: lies, forecast: None, held: None, progress, pace: None, run },
+            open,
+            out,
+        );
         Answer::Done
     }
 

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::WatchSettings;
 use super::allowance::{Allowance, Course};
 use super::baseline::{Baseline, Pace};
+use super::recent::Recent;
 use crate::moment::Steady;
 use crate::stats::{Noise, Whitener, WindowedGlr, glr_threshold};
 
@@ -50,8 +51,6 @@ pub(super) struct Aim {
     pub(super) beside: [f64; 4],
     /// By how much the outline that is being cut lowers it.
     pub(super) outline: f64,
-    /// The middle of the newest seconds' levels: a baseline starts from it, so that a loss in that very reading shows.
-    pub(super) usual: f64,
 }
 
 /// Baseline, noise and chart of one gauge.
@@ -152,9 +151,9 @@ impl Detector {
         }
     }
 
-    /// Follows the level of a sheet that is not being cut.
-    pub(super) fn rest(&mut self, aim: Aim, level: f64) {
-        let distance = self.measure(aim, level, MEMORY_RESTING_S);
+    /// Follows the level of a sheet that is not being cut, the last of the `recent`.
+    pub(super) fn rest(&mut self, aim: Aim, level: f64, recent: &Recent) {
+        let distance = self.measure(aim, level, recent, MEMORY_RESTING_S);
         self.learn(aim, &distance, MEMORY_RESTING_S);
         self.chart.restart();
         let bound = HELD_TO * self.whitener.deviation();
@@ -162,9 +161,9 @@ impl Detector {
         self.learn_noise(distance.lost);
     }
 
-    /// Whether one reading, taken while the machine cuts, shows that vacuum was suddenly lost.
-    pub(super) fn look(&mut self, aim: Aim, level: f64) -> bool {
-        let distance = self.measure(aim, level, MEMORY_CUTTING_S);
+    /// Whether one reading, the last of the `recent`, taken while the machine cuts, shows that vacuum was suddenly lost.
+    pub(super) fn look(&mut self, aim: Aim, level: f64, recent: &Recent) -> bool {
+        let distance = self.measure(aim, level, recent, MEMORY_CUTTING_S);
         let course = course(aim, &distance.baseline.slow);
         let dead_zone = self.dead_zone(aim, &distance.baseline, &course);
         // A baseline that does not follow knows no less than when it last did.
@@ -219,14 +218,16 @@ impl Detector {
         model + 2.0 * error
     }
 
-    /// The baseline as it is by now, started if there is none, and how far the level is from it.
-    fn measure(&mut self, aim: Aim, level: f64, memory: f64) -> Distance {
+    /// The baseline as it is by now, and how far the level is from it. If there is none it starts from the middle of the recent levels,
+    /// so that a loss in this very reading shows.
+    fn measure(&mut self, aim: Aim, level: f64, recent: &Recent, memory: f64) -> Distance {
         let elapsed = self.last.map_or(0.0, |last| aim.at.since(last).secs_f64().min(1.0));
         self.last = Some(aim.at);
         let residual = aim.mid - level;
         let mut baseline = self.baseline.unwrap_or_else(|| {
             let kerf_error = if aim.kerf_known { self.kerf_error } else { 0.0 };
-            let slow = Baseline::of_kerf(kerf_error, aim.mid, aim.mid - aim.usual, self.deviation());
+            let usual = recent.middle().unwrap_or(level);
+            let slow = Baseline::of_kerf(kerf_error, aim.mid, aim.mid - usual, self.deviation());
             Baselines { slow, quick: Baseline::of_trend(0.0, self.deviation()) }
         });
         baseline.slow.advance(self.pace(elapsed, memory));

@@ -85,7 +85,7 @@ impl Watch {
         let seated = self.sheet.is_some_and(|sheet| sheet.settled.is_some());
         self.loss = match self.loss {
             Loss::None | Loss::Suspected(_) if collapsed => Loss::Found { pump: false, back: None },
-            Loss::None if look.blank || !seated || !self.detector.look(aim, look.level) => Loss::None,
+            Loss::None if look.blank || !seated || !self.detector.look(aim, look.level, &self.recent) => Loss::None,
             Loss::None if told => Loss::Found { pump: false, back: None },
             Loss::None => Loss::Suspected(look.sample.at),
             Loss::Suspected(since) => self.weigh(look, since),
@@ -102,7 +102,7 @@ impl Watch {
             return;
         }
         if look.settled {
-            return self.detector.rest(look.aim(), look.level);
+            return self.detector.rest(look.aim(), look.level, &self.recent);
         }
         self.detector.forget();
         if let Some(sheet) = &mut self.sheet {

@@ -111,7 +111,6 @@ enum Loss {
 struct Look<'a> {
     sample: &'a Sample<'a>,
     level: f64,
-    usual: f64,
     marks: Marks,
     settled: bool,
     blank: bool,
@@ -265,8 +264,7 @@ impl Watch {
         }
         self.remember_bare(sample, level, settled);
         let blank = sample.unsettled.is_some() || self.blank_until.is_some_and(|end| sample.at < end);
-        let usual = self.recent.middle().unwrap_or(level);
-        let look = Look { sample, level, usual, marks, settled, blank, cutting: self.known_cutting(sample, told) };
+        let look = Look { sample, level, marks, settled, blank, cutting: self.known_cutting(sample, told) };
         let turn = self.turn_sheet(&look);
         let seated = self.report_seated(&look);
         self.judge_level(&look);
@@ -389,7 +387,6 @@ impl Look<'_> {
             mid,
             beside: nearby.map_or([0.0; 4], |nearby| nearby.levels.map(|level| level.pascals() - mid)),
             outline: nearby.map_or(0.0, |nearby| nearby.outline.pascals()),
-            usual: self.usual,
         }
     }
 }

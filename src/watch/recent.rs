@@ -49,7 +49,7 @@ impl Recent {
     /// The mean of the middle half of what is kept, which a wild reading does not move; `None` if nothing is.
     pub(super) fn middle(&self) -> Option<f64> {
         let mut levels: Vec<f64> = self.levels.iter().map(|(_, level)| *level).collect();
-        levels.sort_by(f64::total_cmp);
+        levels.sort_unstable_by(f64::total_cmp);
         let quarter = levels.len() / 4;
         let half = levels.get(quarter..levels.len() - quarter).filter(|half| !half.is_empty())?;
         Some(half.iter().sum::<f64>() / half.len() as f64)

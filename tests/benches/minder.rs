@@ -1,5 +1,5 @@
-//! How long the minder takes for a step: a minute in the middle of a cut, 10 readings a second, every event of the line
-//! included.
+//! How long the minder takes for a step: a minute in the middle of a cut, 10 readings a second and its progress told every
+//! second, every event of the line included.
 //!
 //! `cargo bench --bench minder`; an item is one event, so the time for a step is the inverse of the throughput.
 #![allow(clippy::unwrap_used, missing_docs, reason = "a bench panics if what it measures is not there")]
@@ -33,7 +33,8 @@ struct Table {
     asked: Vec<Vec<u8>>,
     /// The level in tenths of a millibar.
     level: u16,
-    steps: usize,
+    /// Every event given, and when.
+    given: Vec<(Moment, Event)>,
 }
 
 impl Table {
@@ -47,7 +48,7 @@ impl Table {
         let now = Moment { boot: BootId(1), steady: Steady::from_nanos(1_000_000_000), civil, synced: true };
         let remembered = Remembered::default();
         let minder = Minder::new(setup.clone(), Vec::new(), remembered, now).unwrap();
-        let mut table = Table { setup, minder, now, wake: now.steady, asked: Vec::new(), level: 0, steps: 0 };
+        let mut table = Table { setup, minder, now, wake: now.steady, asked: Vec::new(), level: 0, given: Vec::new() };
         table.give(Event::LineUp(LINE));
         table.tell(Command::LoadCard(Box::new(card)));
         table.run(Span::from_secs(5));
@@ -65,8 +66,8 @@ impl Table {
     /// Gives an event, and what follows from its actions.
     fn give(&mut self, event: Event) {
         let mut out = Vec::new();
+        self.given.push((self.now, event.clone()));
         self.minder.step(self.now, event, &mut out);
-        self.steps += 1;
         for action in out {
             match action {
                 Action::Send(_, bytes, _) => self.asked.push(bytes),
@@ -126,17 +127,27 @@ fn answer(frame: &[u8], level: u16) -> Vec<u8> {
     asked.reply(&reply)
 }
 
-/// Every event of a minute.
+/// Every event of a minute, as they came; the actions are dropped, and the room they took is kept, as the daemon does.
 #[divan::bench(sample_count = 50)]
 fn a_minute_of_a_cut(bencher: Bencher) {
-    let table = Table::in_a_cut();
-    let mut minute = table.clone();
-    minute.run(Span::from_secs(60));
-    let steps = minute.steps - table.steps;
-    bencher.counter(ItemsCount::new(steps)).with_inputs(|| table.clone()).bench_values(|mut table| {
-        table.run(Span::from_secs(60));
-        table
-    });
+    let mut table = Table::in_a_cut();
+    let before = table.minder.clone();
+    table.given.clear();
+    for second in 1..=60 {
+        table.tell(Command::Progress(ProgressTold::Fraction(0.3 + 0.002 * f64::from(second))));
+        table.run(Span::from_secs(1));
+    }
+    let given = table.given;
+    bencher
+        .counter(ItemsCount::new(given.len()))
+        .with_inputs(|| (before.clone(), given.clone(), Vec::new()))
+        .bench_values(|(mut minder, given, mut out)| {
+            for (at, event) in given {
+                minder.step(at, event, &mut out);
+                out.clear();
+            }
+            minder
+        });
 }
 
 /// The state as it is kept for a replay.

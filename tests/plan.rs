@@ -98,6 +98,46 @@ fn a_disc_a_ring_and_its_drop_have_the_areas_of_their_circles() {
 }
 
 #[test]
+fn a_part_in_the_drop_of_a_window_is_a_part() {
+    // A frame, its window's drop, and a disc that is cut out of the drop.
+    let disc = circle(300.0, 300.0, 43.0, THROUGH);
+    let window = rectangle(206.0, 206.0, 188.0, 188.0, THROUGH);
+    let plan = plan(&(disc + &window + &rectangle(150.0, 150.0, 300.0, 300.0, THROUGH)));
+    let (parts, drops) = (plan.parts(), of_kind(&plan, Kind::Drop));
+    assert_eq!((parts.len(), drops.len()), (2, 1));
+    assert_area(parts[0], PI * 40.0 * 40.0);
+    assert_area(parts[1], 300.0 * 300.0 - 200.0 * 200.0);
+    assert_area(drops[0], 188.0 * 188.0 - PI * 46.0 * 46.0);
+    assert_eq!(parts[1].openings.len(), 1);
+}
+
+/// Nothing tells a great part with windows from a skeleton whose rim was trimmed off: then all is judged.
+#[test]
+fn parts_of_a_sheet_that_is_trimmed_all_round_are_parts() {
+    let trim = rectangle(10.0, 10.0, SHEET.0 - 20.0, SHEET.1 - 20.0, THROUGH);
+    let two = rectangle(100.0, 100.0, 94.0, 94.0, THROUGH) + &rectangle(400.0, 400.0, 44.0, 44.0, THROUGH);
+    let plan = plan(&(trim + &two));
+    let areas: Vec<f64> = plan.parts().iter().map(|piece| (piece.area.square_metres() * 1e6).round()).collect();
+    assert_eq!(plan.parts().len(), 3, "{areas:?}");
+    assert!(areas.contains(&(94.0 * 94.0)) && areas.contains(&(44.0 * 44.0)), "{areas:?}");
+    assert!(of_kind(&plan, Kind::Drop).is_empty());
+}
+
+/// A strip that is cut off first is the first part, though it reaches to the sheet's edge.
+#[test]
+fn parts_come_in_the_order_in_which_they_are_parted() {
+    let strip = format!("G0 X-10 Y20\nG1 Z{:.3} F2000\nG1 X{} F6000\nG0 Z25\n", -THROUGH, SHEET.0 + 10.0);
+    let plan = plan(&(strip + &rectangle(100.0, 200.0, 200.0, 200.0, THROUGH)));
+    let parts = plan.parts();
+    // The strip is 20 mm less half a cutter.
+    let strip = parts.iter().position(|piece| piece.kind == Kind::Edge && piece.area.square_metres() < 0.03).unwrap();
+    let part = parts.iter().position(|piece| piece.kind == Kind::Part).unwrap();
+    assert!(strip < part);
+    let when: Vec<_> = parts.iter().map(|piece| piece.parted.unwrap().elapsed).collect();
+    assert!(when.is_sorted(), "{when:?}");
+}
+
+#[test]
 fn a_slug_smaller_than_the_cutter_is_flagged() {
     // Path of radius 5 with a 6 mm cutter: a slug of radius 2.
     let plan = plan(&(circle(300.0, 300.0, 5.0, THROUGH) + &rectangle(200.0, 200.0, 200.0, 200.0, THROUGH)));

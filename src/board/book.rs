@@ -82,6 +82,10 @@ impl Latest {
         }
     }
 
+    fn keep_last(&mut self, count: usize) {
+        self.0.drain(..self.0.len().saturating_sub(count));
+    }
+
     fn middle(&self) -> Option<f64> {
         median(&self.0.iter().map(|value| f64::from(*value)).collect::<Vec<_>>())
     }
@@ -220,7 +224,8 @@ impl Book {
 
     /// Something was done, before the newest so many sheets were compared.
     pub fn did(&mut self, deed: Deed, depth: Option<Length>, terms: &Terms, sheets: u64) {
-        self.leaks.keep_last(usize::try_from(sheets).unwrap_or(usize::MAX));
+        let kept = usize::try_from(sheets).unwrap_or(usize::MAX);
+        self.leaks.keep_last(kept);
         if sheets == 0 {
             self.newest = None;
         }
@@ -228,6 +233,9 @@ impl Book {
             Deed::Skimmed => {
                 let depth = depth.unwrap_or(terms.skim_depth());
                 self.scars.skim(depth);
+                // A worn face's margins and levels say nothing of a fresh one's.
+                self.margins.keep_last(kept);
+                self.levels.keep_last(kept);
                 self.skims += 1;
                 self.uncharted = 0;
                 self.taken_off = self.taken_off + depth;
@@ -404,6 +412,7 @@ mod tests {
         book.filter_took(Vacuum::from_pascals(2000.0));
         book.ended(SheetEnd { at: None, margin: Some(2.0), parts: Some(4), charted: false });
         book.did(Deed::Skimmed, Some(mm(0.5)), &Terms::default(), 0);
+        assert_eq!((book.margin(), book.parts()), (None, Some(4.0)), "a worn face's margin is not the fresh one's");
         assert!((book.face().worst.unwrap().0.millimetres() - 0.3).abs() < 1e-9);
         assert!((book.thickness().millimetres() - 17.5).abs() < 1e-9);
         assert_eq!((book.skims(), book.sheets()), (1, (1, 0)));

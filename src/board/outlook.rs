@@ -276,10 +276,13 @@ impl CareAhead {
         let energy = energy.map_or(0.0, |(hour, span)| hour.money() * span.secs_f64() / 3600.0);
         let thickness = book.thickness();
         let skims_left = terms.skims_in(thickness);
-        let fresh_margin = margin.unwrap_or(FRESH_MARGIN);
+        let skims = terms.skims_in_new().max(skims_left);
+        // What was measured is of a board that has been skimmed; the plan counts from a new one.
+        let skimmed = 1.0 - SKIM_TAKES * (skims - skims_left) as f64;
+        let fresh_margin = margin.map_or(FRESH_MARGIN, |margin| margin / skimmed.max(SKIM_TAKES));
         let upkeep = Upkeep {
             worst_damage: ((span / step).ceil() as usize).max(2),
-            skims: terms.skims_in_new().max(skims_left),
+            skims,
             wear: WEAR.to_vec(),
             fresh_margin,
             damage_takes: takes * step,

@@ -1,5 +1,6 @@
 //! `forecast`: level and margins along the cut of a job, before it is cut.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -9,7 +10,7 @@ use clap::Args;
 use super::{files, plan};
 use crate::daemon::Brief;
 use crate::event::Request;
-use crate::expectation::{Course, Forecast, zones_under};
+use crate::expectation::{Course, Expected, Forecast, zones_under};
 use crate::job::Card;
 use crate::setup::Setup;
 use crate::table::field::Resolution;
@@ -93,8 +94,7 @@ fn tell(setup: &Setup, card: &Card, forecast: &Forecast, course: &Course) {
         "{:>6}  {:>17}  {:>10}  weakest part (required {:.1})",
         "cut", "vacuum kPa", "leak m3/h", card.required_margin
     );
-    let step = (course.points.len() / (LINES - 1)).max(1);
-    for (fraction, expected) in course.points.iter().step_by(step) {
+    for (fraction, expected) in spread(&course.points) {
         let weakest = expected.weakest.map_or_else(String::new, |weakest| {
             let name = forecast.parts.get(weakest.part.0 as usize).map_or("", String::as_str);
             format!("{:.1} {name}", weakest.margin)
@@ -114,4 +114,14 @@ fn tell(setup: &Setup, card: &Card, forecast: &Forecast, course: &Course) {
             forecast.unseen.len()
         );
     }
+}
+
+/// Points of a course at even steps, the first and the last among them, and the one at which a part is held least firmly.
+fn spread(points: &[(f64, Expected)]) -> Vec<&(f64, Expected)> {
+    let last = points.len().saturating_sub(1);
+    let mut shown: BTreeSet<usize> = (0..LINES).map(|line| (line * last + LINES / 2) / (LINES - 1)).collect();
+    let margins = points.iter().map(|(_, expected)| expected.weakest.map(|weakest| weakest.margin));
+    let margins = margins.enumerate().filter_map(|(place, margin)| Some((place, margin?)));
+    shown.extend(margins.min_by(|one, other| one.1.total_cmp(&other.1)).map(|(place, _)| place));
+    shown.into_iter().filter_map(|place| points.get(place)).collect()
 }

@@ -34,7 +34,7 @@ pub(super) fn tell(plan: &Plan) {
         plan.scar.map.touched().square_metres()
     );
     println!("{:>9}  {:>6}  {:>9}  {:>8}  {:>8}  {:>6}  held by", "part", "line", "time", "area cm2", "kg", "at mm");
-    for (place, piece) in plan.parts().enumerate().take(MOST_SHOWN) {
+    for (place, piece) in plan.parts().into_iter().enumerate().take(MOST_SHOWN) {
         println!("{}", line(&format!("part {}", place + 1), piece, plan));
     }
     let drops: Vec<&Piece> = plan.pieces.iter().filter(|piece| piece.kind == Kind::Drop).collect();
@@ -45,7 +45,7 @@ pub(super) fn tell(plan: &Plan) {
     if scraps > 0 {
         println!("{scraps} scrap(s) smaller than the cutter come free; keep clear and let them be drawn off");
     }
-    let hidden = plan.parts().count().saturating_sub(MOST_SHOWN) + drops.len().saturating_sub(MOST_SHOWN);
+    let hidden = plan.parts().len().saturating_sub(MOST_SHOWN) + drops.len().saturating_sub(MOST_SHOWN);
     if hidden > 0 {
         println!("and {hidden} more");
     }
@@ -144,7 +144,7 @@ fn other_part(to: Neighbour, plan: &Plan) -> Option<String> {
 
 fn name_of(id: PieceId, plan: &Plan) -> String {
     let wanted = plan.piece(id);
-    let place = plan.parts().position(|piece| wanted.is_some_and(|wanted| std::ptr::eq(piece, wanted)));
+    let place = plan.parts().into_iter().position(|piece| wanted.is_some_and(|wanted| std::ptr::eq(piece, wanted)));
     place.map_or("a drop".to_owned(), |place| format!("part {}", place + 1))
 }
 
@@ -219,7 +219,7 @@ fn picture(card: &Card, plan: &Plan) -> String {
             );
         }
     }
-    for (number, piece) in plan.parts().enumerate() {
+    for (number, piece) in plan.parts().into_iter().enumerate() {
         let points: Vec<String> = piece.outline.iter().map(place).map(|(x, y)| format!("{x:.2},{y:.2}")).collect();
         let (x, y) = place(&piece.centroid);
         let size = (piece.area.square_metres().sqrt() * 1000.0 * 0.2).clamp(4.0, 60.0);

@@ -198,7 +198,9 @@ impl Brief {
         let zones: Vec<&[Rect]> = self.table.plenum.zones.iter().map(|zone| &zone.rects[..]).collect();
         let cut = self.request.card.as_deref().map(|card| {
             let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
-            (Cut::of(card).load(Progress::from_fraction(1.0)).beside(&self.request.lying()), held)
+            let cut = Cut::of(card);
+            let load = cut.load(Progress::from_fraction(1.0)).beside(&self.request.lying());
+            (load, cut.drawn_in(), cut.frees(), held)
         });
         let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
         let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;

@@ -131,4 +131,10 @@ impl Card {
     pub fn needs_no_vacuum(&self) -> bool {
         self.sheet.held_otherwise && self.parts.iter().all(|part| part.held != HowHeld::Vacuum)
     }
+
+    /// How deep the cut goes into the board, as the card says or its program does; none if neither tells.
+    pub fn depth_into_board(&self) -> Option<Length> {
+        let route = || self.program.as_ref()?.route.as_ref();
+        self.into_board.or_else(|| Some(route()?.into_board))
+    }
 }

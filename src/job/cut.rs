@@ -120,6 +120,7 @@ impl<'a> Cut<'a> {
                 Some(route) => route.outline(place).to_vec(),
                 None => corners(&part.rect, Length::ZERO).to_vec(),
             },
+            openings: route(self.card).map_or(vec![], |route| route.openings(place).to_vec()),
             lost: false,
         };
         let missing = gone(self.card.sheet.missing.iter().cloned());
@@ -140,7 +141,12 @@ fn grown(outline: &[Point], reach: Length) -> Vec<Vec<Point>> {
 
 /// What is missing of a sheet, as parts that are gone.
 fn gone(outlines: impl Iterator<Item = Vec<Point>>) -> impl Iterator<Item = PartShape> {
-    (1..).zip(outlines).map(|(place, outline)| PartShape { name: format!("missing {place}"), outline, lost: true })
+    (1..).zip(outlines).map(|(place, outline)| PartShape {
+        name: format!("missing {place}"),
+        outline,
+        openings: vec![],
+        lost: true,
+    })
 }
 
 /// A closed outline as a polygon in metres.

@@ -11,7 +11,7 @@ use crate::board::sealing::Bead;
 use crate::board::survey::Side;
 use crate::board::{Ask, CareAhead, Deed, Figure, Jump, Outlook, SealGain, SheetEnd, Told, Trace, likely};
 use crate::event::{Action, Answer};
-use crate::job::{Card, Cut, Progress};
+use crate::job::{Cut, Progress};
 use crate::moment::{Moment, Span, Steady};
 use crate::units::{Length, Vacuum};
 use crate::view::{BoardDetail, BoardView, CareView, CausesView, FigureView, JumpView, Message, PartView, SealView};
@@ -99,7 +99,7 @@ impl Minder {
             let reached = if told { loaded.progress } else { Progress::from_fraction(1.0) };
             let reached = if cut || told { reached } else { Progress::START };
             reached_by_tools = reached;
-            (Cut::of(&loaded.card).load(reached).kerfs, into_board(&loaded.card, usual))
+            (Cut::of(&loaded.card).load(reached).kerfs, loaded.card.depth_into_board().unwrap_or(usual))
         });
         self.count_tools(reached_by_tools);
         let before = self.memory.book.cut_so_far();
@@ -214,12 +214,6 @@ impl Minder {
     pub(super) fn board_asks(&self) -> bool {
         self.outlook.as_ref().is_some_and(|outlook| outlook.asks.iter().any(Ask::is_care))
     }
-}
-
-/// How far a card's cutter goes into the board.
-fn into_board(card: &Card, usual: Length) -> Length {
-    let program = card.program.as_ref().and_then(|program| program.route.as_ref()).map(|route| route.into_board);
-    card.into_board.or(program).unwrap_or(usual)
 }
 
 /// The name of a side or seam, as the setup has it.

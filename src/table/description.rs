@@ -358,6 +358,8 @@ pub struct PartShape {
     pub name: String,
     /// Its outline, closed, without its last point repeated.
     pub outline: Vec<Point>,
+    /// The outlines of windows in it: what lies in them, loose or not at all, does not hold it.
+    pub openings: Vec<Vec<Point>>,
     /// Whether it is gone and its place is bare board.
     pub lost: bool,
 }

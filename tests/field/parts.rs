@@ -130,7 +130,7 @@ fn small_parts_close_together_hold_and_leak_as_on_ever_finer_meshes() {
             let outline: Vec<Point> =
                 corners.iter().map(|(u, v)| point(x + u * layout.side, y + v * layout.side)).collect();
             load.kerfs.push(kerf_around(&outline, layout.kerf));
-            load.parts.push(PartShape { name: "part".into(), outline, lost: false });
+            load.parts.push(PartShape { name: "part".into(), outline, openings: vec![], lost: false });
         }
         let room = AbsolutePressure::from_pascals(101_325.0);
         let plenum = PressureSquared::from_pascals_squared(101_325.0_f64.powi(2) - 5e4_f64.powi(2));

@@ -15,7 +15,7 @@ fn table(through: f64, ratio: f64, contact: f64) -> Table {
 }
 
 fn part(outline: Vec<Point>) -> PartShape {
-    PartShape { name: "part".into(), outline, lost: false }
+    PartShape { name: "part".into(), outline, openings: vec![], lost: false }
 }
 
 /// S within `leak`, the force within 3 % on the standard and 2 % on the fine grid.

@@ -522,7 +522,12 @@ fn part(line: &str) -> Cut {
     };
     let around = corners(0.5 * width);
     Cut {
-        shape: PartShape { name: fields[0].into(), outline: corners(0.0).to_vec(), lost: fields[6] == "true" },
+        shape: PartShape {
+            name: fields[0].into(),
+            outline: corners(0.0).to_vec(),
+            openings: vec![],
+            lost: fields[6] == "true",
+        },
         area_m2: (x1 - x0) * (y1 - y0),
         kerf: (width > 0.0)
             .then(|| Kerf { width: Length::from_metres(width), path: around.into_iter().chain([around[0]]).collect() }),

@@ -232,7 +232,7 @@ impl Story {
             let whole = cut.length().metres();
             let share = told.map_or(1.0, |told| if whole > 0.0 { told.cut_m / whole } else { 0.0 });
             let kerfs = cut.load(Progress::from_fraction(share)).kerfs;
-            self.book.cut(&kerfs, card.into_board.unwrap_or(ground.depth));
+            self.book.cut(&kerfs, card.depth_into_board().unwrap_or(ground.depth));
         }
         let charted = card.is_some() || told.is_some_and(|told| told.charted && told.cut_m <= 0.0);
         let parts = card.map(|(_, card)| card.parts.len()).filter(|parts| *parts > 0);

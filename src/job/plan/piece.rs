@@ -21,7 +21,8 @@ pub struct PieceId(pub u32);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
-    /// Cut out of the sheet all round.
+    /// Cut out of the sheet all round, or out of a drop. What spans a sheet that is trimmed all round is one too, and so is what is
+    /// cut out of it: nothing tells a great part with windows from what is left around small parts, and so both are judged.
     Part,
     /// Cut out of a part: the slug of a hole or window.
     Drop,
@@ -119,9 +120,14 @@ pub(super) fn pieces(strokes: &[Stroke], stock: &Stock) -> (Vec<Piece>, Vec<Open
     let open = open_outlines(strokes, &regions, stock);
     let index = Index::of(strokes, window(strokes, stock));
     let mut found: Vec<Found> = regions.into_iter().map(|region| Found::of(region, &index)).collect();
-    classify(&mut found, stock);
+    found.iter_mut().for_each(|one| one.look_at_the_edge(&sheet(stock)));
     found.sort_by(|one, other| one.rank().cmp(&other.rank()).then(one.closed_at().total_cmp(&other.closed_at())));
     let within: Vec<Option<usize>> = (0..found.len()).map(|place| found[place].within(&found)).collect();
+    for place in 0..found.len() {
+        if found[place].kind == Kind::Part && level(place, &within, &found) % 2 == 1 {
+            found[place].kind = Kind::Drop;
+        }
+    }
     let piece = |(place, one): (usize, &Found)| one.piece(place, &found, within[place], stock);
     (found.iter().enumerate().map(piece).collect(), open)
 }
@@ -138,6 +144,8 @@ fn window(strokes: &[Stroke], stock: &Stock) -> Window {
 struct Found {
     region: Region,
     kind: Kind,
+    /// Whether it spans the sheet both ways.
+    spans: bool,
     rim: Vec<(RimPoint, Option<Cover>)>,
 }
 
@@ -146,7 +154,17 @@ impl Found {
         region.polygon = region.polygon.orient(Direction::Default);
         let rim =
             rim(region.polygon.exterior()).into_iter().map(|point| (point, index.cover(point.x, point.y))).collect();
-        Found { region, kind: Kind::Part, rim }
+        Found { region, kind: Kind::Part, spans: false, rim }
+    }
+
+    fn look_at_the_edge(&mut self, sheet: &geo::Rect<f64>) {
+        let bounds = &self.region.bounds;
+        self.spans = bounds.width() >= SPANNING * sheet.width() && bounds.height() >= SPANNING * sheet.height();
+        self.kind = match (self.is_at_the_edge(sheet), self.spans) {
+            (true, true) => Kind::Skeleton,
+            (true, false) => Kind::Edge,
+            (false, _) => Kind::Part,
+        };
     }
 
     /// Whether some of its rim is the sheet's own edge.
@@ -180,7 +198,7 @@ impl Found {
         self.closed().map_or(f64::INFINITY, |cover| cover.seconds)
     }
 
-    /// The smallest region around it that is a part.
+    /// The smallest region around it that is cut out all round.
     fn within(&self, all: &[Found]) -> Option<usize> {
         let start = self.region.polygon.exterior().coords_iter().next()?;
         let around = |other: &Found| {
@@ -320,6 +338,7 @@ fn neighbour(point: &RimPoint, cover: &Cover, place: usize, all: &[Found]) -> Ne
     let found = all.iter().position(|other| other.region.holds(x, y));
     match found {
         Some(other) if other == place => Neighbour::Unknown,
+        Some(other) if all[other].spans => Neighbour::Sheet,
         Some(other) => match all[other].kind {
             Kind::Skeleton | Kind::Edge => Neighbour::Sheet,
             Kind::Part | Kind::Drop => Neighbour::Piece(PieceId(u32::try_from(other).unwrap_or(u32::MAX))),
@@ -328,20 +347,7 @@ fn neighbour(point: &RimPoint, cover: &Cover, place: usize, all: &[Found]) -> Ne
     }
 }
 
-fn classify(found: &mut [Found], stock: &Stock) {
-    let sheet = sheet(stock);
-    let spans = |region: &Region| {
-        region.bounds.width() >= SPANNING * sheet.width() && region.bounds.height() >= SPANNING * sheet.height()
-    };
-    for one in found.iter_mut() {
-        if one.is_at_the_edge(&sheet) {
-            one.kind = if spans(&one.region) { Kind::Skeleton } else { Kind::Edge };
-        }
-    }
-    let drops: Vec<usize> = (0..found.len())
-        .filter(|place| found[*place].kind == Kind::Part && found[*place].within(found).is_some())
-        .collect();
-    for place in drops {
-        found[place].kind = Kind::Drop;
-    }
+/// How many parts and drops are around a piece, one in the other, up to one that spans the sheet.
+fn level(place: usize, within: &[Option<usize>], found: &[Found]) -> usize {
+    std::iter::successors(within[place], |around| within[*around]).take_while(|around| !found[*around].spans).count()
 }

@@ -51,8 +51,8 @@ pub struct CardProgram {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Route {
     kerfs: Vec<Kerf>,
-    /// For each of the card's parts: its outline, and how much kerf is open when that is closed.
-    parts: Vec<(Vec<Point>, Length)>,
+    /// The card's parts, in its order.
+    parts: Vec<RoutePart>,
     /// What someone should look at before the cut, at most [`MOST_WARNINGS`].
     pub warnings: Vec<Warning>,
     /// Where in the program the cut is at which time.
@@ -61,6 +61,15 @@ pub struct Route {
     pub into_board: Length,
     /// How far each tool cuts, by its number.
     pub by_tool: Vec<(u32, Length)>,
+}
+
+/// A part of the card, as its program cuts it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+struct RoutePart {
+    outline: Vec<Point>,
+    openings: Vec<Vec<Point>>,
+    /// How much kerf is open when its outline is closed.
+    closed: Length,
 }
 
 impl CardProgram {
@@ -128,7 +137,7 @@ impl Card {
         {
             self.cutter = cutter(&self, through, &tools).map_err(|refusal| vec![refusal])?;
         }
-        self.parts = plan.parts().map(card_part).collect();
+        self.parts = plan.parts().into_iter().map(card_part).collect();
         for (place, part) in self.parts.iter_mut().enumerate() {
             part.name = format!("part {}", place + 1);
         }
@@ -165,11 +174,14 @@ fn cutter(card: &Card, through: &CutThrough, tools: &[Tool]) -> Result<Cutter, R
 impl Plan {
     /// What comes free of the sheet and is kept: parts and edge pieces that the cut parts from it, in the order in which it does.
     /// What is smaller than the cutter is scrap.
-    pub fn parts(&self) -> impl Iterator<Item = &Piece> {
-        self.pieces.iter().filter(|piece| match piece.kind {
+    pub fn parts(&self) -> Vec<&Piece> {
+        let kept = |piece: &&Piece| match piece.kind {
             Kind::Part | Kind::Edge => piece.parted.is_some() && !piece.under_cutter,
             Kind::Drop | Kind::Skeleton => false,
-        })
+        };
+        let mut parts: Vec<&Piece> = self.pieces.iter().filter(kept).collect();
+        parts.sort_by_key(|piece| piece.parted.map(|when| when.elapsed));
+        parts
     }
 }
 
@@ -208,7 +220,12 @@ impl Route {
             let share = piece.parted.map_or(1.0, |when| plan.course.at(when.elapsed).fraction());
             whole * share
         };
-        let parts = plan.parts().map(|piece| (piece.outline.clone(), closed(piece))).collect();
+        let part = |piece: &Piece| RoutePart {
+            outline: piece.outline.clone(),
+            openings: piece.openings.clone(),
+            closed: closed(piece),
+        };
+        let parts = plan.parts().into_iter().map(part).collect();
         let warnings = plan.warnings.iter().take(MOST_WARNINGS).copied().collect();
         let (course, into_board) = (plan.course.thinned(MOST_MARKS), plan.scar.deepest);
         Route { kerfs, parts, warnings, course, into_board, by_tool: plan.by_tool.clone() }
@@ -216,7 +233,7 @@ impl Route {
 
     /// How much kerf is open when each part's outline is closed.
     pub(in crate::job) fn closed_at(&self) -> Vec<Length> {
-        self.parts.iter().map(|(_, closed)| *closed).collect()
+        self.parts.iter().map(|part| part.closed).collect()
     }
 
     /// How much kerf there is in all.
@@ -243,7 +260,12 @@ impl Route {
 
     /// The outline of a part by its place on the card.
     pub(in crate::job) fn outline(&self, part: usize) -> &[Point] {
-        self.parts.get(part).map_or(&[], |(outline, _)| outline)
+        self.parts.get(part).map_or(&[], |part| &part.outline)
+    }
+
+    /// The openings of a part by its place on the card.
+    pub(in crate::job) fn openings(&self, part: usize) -> &[Vec<Point>] {
+        self.parts.get(part).map_or(&[], |part| &part.openings)
     }
 }
 

@@ -243,6 +243,7 @@ fn read_part(entry: &Entry, board: &Board) -> Result<PartShape, CaseError> {
     Ok(PartShape {
         name: entry.field("id")?.text()?.to_owned(),
         outline: vec![low, Point { x: high.x, y: low.y }, high, Point { x: low.x, y: high.y }],
+        openings: vec![],
         lost: entry.optional("lost").map_or(Ok(false), |lost| lost.truth())?,
     })
 }

@@ -20,9 +20,9 @@ pub(super) struct Footprint {
 
 impl Footprint {
     pub(super) fn of(part: &PartShape, paint: &Paint, reaches: &Reaches, strip: &Strip) -> Self {
-        let area = polygon_area(&part.outline);
-        let opened = opened_share(&part.outline, &paint.near);
-        let (long, short) = sides(area, perimeter(&part.outline));
+        let area = area(part);
+        let opened = opened_share(part, &paint.near);
+        let (long, short) = sides(area, rims(part).map(|(from, to)| distance(from, to)).sum());
         let alone = strip.held_across(long) * strip.held_across(short);
         Footprint {
             area: Area::from_square_metres(area),
@@ -36,11 +36,12 @@ impl Footprint {
 /// The share of a part's area over each zone that it touches.
 fn over_zones(part: &PartShape, reaches: &Reaches) -> Vec<(ZoneId, f64)> {
     let Some(around) = bounds(&part.outline) else { return vec![] };
-    let area = polygon_area(&part.outline);
-    let over = |rects: &[Rect]| {
-        let touched = rects.iter().filter(|rect| meet(rect, &around));
-        touched.map(|rect| polygon_area(&clipped(&part.outline, rect))).sum::<f64>()
+    let area = area(part);
+    let inside = |rect: &Rect| {
+        let openings = part.openings.iter().map(|opening| polygon_area(&clipped(opening, rect))).sum::<f64>();
+        (polygon_area(&clipped(&part.outline, rect)) - openings).max(0.0)
     };
+    let over = |rects: &[Rect]| rects.iter().filter(|rect| meet(rect, &around)).map(inside).sum::<f64>();
     reaches.iter().map(|(zone, rects)| (zone, over(rects) / area)).filter(|(_, share)| *share > 0.0).collect()
 }
 
@@ -48,12 +49,17 @@ fn meet(one: &Rect, other: &Rect) -> bool {
     one.low.x < other.high.x && other.low.x < one.high.x && one.low.y < other.high.y && other.low.y < one.high.y
 }
 
-/// How much of an outline runs through what is marked, from points some 5 mm apart.
-fn opened_share(outline: &[Point], open: &Mask) -> f64 {
+/// The sides of its outline and of its openings.
+fn rims(part: &PartShape) -> impl Iterator<Item = (Point, Point)> {
+    edges(&part.outline).chain(part.openings.iter().flat_map(|opening| edges(opening)))
+}
+
+/// How much of a part's rims runs through what is marked, from points some 5 mm apart.
+fn opened_share(part: &PartShape, open: &Mask) -> f64 {
     let (mut inside, mut all) = (0_u32, 0_u32);
-    for (from, to) in edges(outline) {
+    for (from, to) in rims(part) {
         let (dx, dy) = (to.x - from.x, to.y - from.y);
-        let steps = (dx.metres().hypot(dy.metres()) / 0.005).ceil().clamp(1.0, 10_000.0) as u32;
+        let steps = (distance(from, to) / 0.005).ceil().clamp(1.0, 10_000.0) as u32;
         for step in 0..steps {
             let share = (f64::from(step) + 0.5) / f64::from(steps);
             all += 1;
@@ -63,7 +69,7 @@ fn opened_share(outline: &[Point], open: &Mask) -> f64 {
     if all == 0 { 0.0 } else { f64::from(inside) / f64::from(all) }
 }
 
-/// The sides of the rectangle with this area and perimeter; of a rounder shape, the square with its ratio of the two.
+/// The sides of the rectangle with this area and perimeter, which for a frame are its rail and the rail's length; of a rounder shape, the square with its ratio of the two.
 fn sides(area: f64, perimeter: f64) -> (f64, f64) {
     let half = 0.25 * perimeter;
     let apart = half * half - area;
@@ -73,8 +79,14 @@ fn sides(area: f64, perimeter: f64) -> (f64, f64) {
     (half + apart.sqrt(), half - apart.sqrt())
 }
 
-fn perimeter(outline: &[Point]) -> f64 {
-    edges(outline).map(|(from, to)| (to.x - from.x).metres().hypot((to.y - from.y).metres())).sum()
+fn distance(from: Point, to: Point) -> f64 {
+    (to.x - from.x).metres().hypot((to.y - from.y).metres())
+}
+
+/// A part's area in m², its openings left out.
+fn area(part: &PartShape) -> f64 {
+    let openings: f64 = part.openings.iter().map(|opening| polygon_area(opening)).sum();
+    (polygon_area(&part.outline) - openings).max(0.0)
 }
 
 fn polygon_area(outline: &[Point]) -> f64 {

@@ -25,6 +25,17 @@ impl Patch {
         self.shares[(row - self.rows.start) * self.columns.len() + column - self.columns.start]
     }
 
+    /// Takes off what `other` covers.
+    pub(super) fn take_off(&mut self, other: &Patch) {
+        let width = self.columns.len();
+        for (column, row, share) in other.cells() {
+            if self.columns.contains(&column) && self.rows.contains(&row) {
+                let left = &mut self.shares[(row - self.rows.start) * width + column - self.columns.start];
+                *left = (*left - share).max(0.0);
+            }
+        }
+    }
+
     /// The cells with a share above zero: column, row, share.
     pub(super) fn cells(&self) -> impl Iterator<Item = (usize, usize, f64)> + '_ {
         let width = self.columns.len().max(1);

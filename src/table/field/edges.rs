@@ -152,7 +152,7 @@ fn rectangle(low: (f64, f64), high: (f64, f64)) -> Polygon<f64> {
     Polygon::new(LineString::from(corners), Vec::new())
 }
 
-fn points(ring: &LineString<f64>) -> Vec<Point> {
+pub(super) fn points(ring: &LineString<f64>) -> Vec<Point> {
     let open = ring.0.len().saturating_sub(1);
     ring.0[..open]
         .iter()

@@ -2,8 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use geo::algorithm::buffer::Buffer;
+use geo::{LineString, Polygon};
+
 use super::coverage::Patch;
-use super::edges::Edge;
+use super::edges::{Edge, points};
 use super::grid::Grid;
 use super::surface::{Surface, metres};
 use crate::table::{PartShape, Point};
@@ -24,13 +27,13 @@ impl Surface {
     /// its share of the kerf, in proportion to the v that slopes down to it. Where the kerf's floor resists, what v stands on it is its own.
     pub(super) fn footing(&self, part: &PartShape, v: &dyn Fn(usize) -> f64) -> Vec<(usize, f64)> {
         let area = self.grid.cell_area();
-        let own = self.patch(&part.outline);
+        let own = self.own(part);
         let mut footing: BTreeMap<usize, f64> = BTreeMap::new();
         for (column, row, share) in own.cells() {
             let cell = row * self.grid.nx + column;
             footing.insert(cell, (share * area).min(self.sheeted[cell] - self.kerfed[cell]));
         }
-        let outline = outwards(&part.outline);
+        let outline = rims(part);
         let around = self.around(&own);
         let widest = around.iter().map(|cell| self.widths[*cell]).fold(0.0, f64::max);
         for (cell, beside) in self.beside(part, &own, 0.5 * widest) {
@@ -49,13 +52,23 @@ impl Surface {
         footing.into_iter().filter(|(_, area)| *area > 0.0).collect()
     }
 
+    /// The shares of cells that are the part's own.
+    fn own(&self, part: &PartShape) -> Patch {
+        let mut own = self.patch(&part.outline);
+        part.openings.iter().for_each(|opening| own.take_off(&self.patch(opening)));
+        own
+    }
+
     /// The area of each cell within `reach` of `part` that is not its own.
     fn beside(&self, part: &PartShape, own: &Patch, reach: f64) -> Vec<(usize, f64)> {
         if reach <= 0.0 {
             return Vec::new();
         }
         let area = self.grid.cell_area();
-        let wider = self.patch(&offset(&part.outline, reach));
+        let mut wider = self.patch(&offset(&part.outline, reach));
+        for opening in part.openings.iter().flat_map(|opening| drawn_in(opening, reach)) {
+            wider.take_off(&self.patch(&opening));
+        }
         let rest = |(column, row, share): (usize, usize, f64)| {
             (row * self.grid.nx + column, (share - own.share(column, row)) * area)
         };
@@ -132,6 +145,19 @@ fn offset(outline: &[Point], distance: f64) -> Vec<Point> {
         Point { x: Length::from_metres(x), y: Length::from_metres(y) }
     };
     (0..corners.len()).map(corner).collect()
+}
+
+/// What is left of a closed outline farther than `distance` inside it.
+fn drawn_in(outline: &[Point], distance: f64) -> Vec<Vec<Point>> {
+    let ring = LineString::from_iter(outline.iter().map(|point| metres(*point)));
+    Polygon::new(ring, vec![]).buffer(-distance).iter().map(|left| points(left.exterior())).collect()
+}
+
+/// The sides of a part's outline and of its openings, so turned that their normals point out of the part.
+fn rims(part: &PartShape) -> Vec<Edge> {
+    let back = |edge: Edge| Edge { from: edge.to, to: edge.from };
+    let openings = part.openings.iter().flat_map(|opening| outwards(opening)).map(back);
+    outwards(&part.outline).into_iter().chain(openings).collect()
 }
 
 /// The sides of a closed outline, so turned that their normals point out of it.

@@ -141,6 +141,19 @@ fn hold(bench: &mut Bench, secs: f64, mbar: f64, share: f64) {
     });
 }
 
+/// A tight table takes next to nothing: the drive comes to rest, and the level stays.
+#[test]
+fn a_drive_that_comes_to_rest_on_a_tight_table_is_no_loss() {
+    let mut bench = Bench::new(&(held() + DRIVE));
+    hold(&mut bench, 40.0, 600.0, 0.03);
+    bench.command(Command::Progress(ProgressTold::Cutting(true)));
+    hold(&mut bench, 20.0, 600.0, 0.03);
+    for share in [0.01, 0.0] {
+        hold(&mut bench, 20.0, 600.0, share);
+        assert_ne!(bench.view().verdict, Verdict::Loose, "at {share} of full speed");
+    }
+}
+
 #[test]
 fn without_the_drives_word_a_held_level_says_plainly_that_leaks_cannot_be_seen() {
     let mut bench = Bench::new(&held());

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::Minder;
+use super::likes::count_tools;
 use crate::board::causes::{Causes, Lie, Part, SheetLeak};
 use crate::board::sealing::Bead;
 use crate::board::survey::Side;
@@ -88,36 +89,46 @@ impl Minder {
     }
 
     /// What the sheet that has ended did to the board: the kerf of its card as far as the cut was told to be, all of it where nobody told,
-    /// and nothing where it is known not to have been cut.
-    pub(super) fn chart_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
+    /// and nothing where it is known not to have been cut. A job that was chosen after the cut counts only if it has been begun itself.
+    /// The name of the card by which the sheet was cut.
+    pub(super) fn chart_sheet(&mut self, at: Moment, out: &mut Vec<Action>) -> Option<String> {
         self.book_pump();
         let cut = std::mem::take(&mut self.was_cut);
+        let left = self.left.take();
         let usual = self.setup.terms.into_board();
-        let mut reached_by_tools = Progress::START;
-        let known = self.loaded.as_ref().map(|loaded| {
-            let told = loaded.pace.is_some() || loaded.progress > Progress::START;
-            let reached = if told { loaded.progress } else { Progress::from_fraction(1.0) };
-            let reached = if cut || told { reached } else { Progress::START };
-            reached_by_tools = reached;
-            (Cut::of(&loaded.card).load(reached).kerfs, loaded.card.depth_into_board().unwrap_or(usual))
-        });
-        self.count_tools(reached_by_tools);
         let before = self.memory.book.cut_so_far();
-        if let Some((kerfs, depth)) = known.as_ref().filter(|(kerfs, _)| !kerfs.is_empty()) {
-            self.memory.book.cut(kerfs, *depth);
+        let (mut deepest, mut charted, mut by) = (Length::ZERO, !cut && left.is_none(), None);
+        for job in left.iter().chain(&self.loaded) {
+            if left.is_some() && by.is_some() && !job.has_begun() {
+                continue;
+            }
+            let reached = match (job.has_begun(), cut) {
+                (true, _) => job.progress,
+                (false, true) => Progress::from_fraction(1.0),
+                (false, false) => Progress::START,
+            };
+            let depth = job.card.depth_into_board().unwrap_or(usual);
+            let kerfs = Cut::of(&job.card).load(reached).kerfs;
+            if !kerfs.is_empty() {
+                self.memory.book.cut(&kerfs, depth);
+            }
+            count_tools(&mut self.memory.tools, &job.card, reached);
+            (deepest, charted, by) = (deepest.max(depth), true, Some(job));
         }
         let now = self.memory.book.cut_so_far();
         let body = BoardCut {
             sheet: self.memory.sheet,
             cut_m: (now - before).metres(),
-            into_board_mm: known.as_ref().map_or(0.0, |(_, depth)| depth.millimetres()),
+            into_board_mm: deepest.millimetres(),
             cut_since_skim_m: now.metres(),
-            charted: known.is_some() || !cut,
+            charted,
         };
+        let parts = by.map(|job| job.card.parts.len()).filter(|parts| *parts > 0);
+        let name = by.map(|job| job.card.name.clone());
         self.keep_entry(at, "board-cut", &body, out);
-        let parts = self.loaded.as_ref().map(|loaded| loaded.card.parts.len()).filter(|parts| *parts > 0);
-        self.memory.book.ended(SheetEnd { at: at.civil, margin: self.worst_margin, parts, charted: body.charted });
+        self.memory.book.ended(SheetEnd { at: at.civil, margin: self.worst_margin, parts, charted });
         self.look_at_board();
+        name
     }
 
     /// What somebody tells of the board.

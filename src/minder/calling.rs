@@ -171,9 +171,10 @@ impl Minder {
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
     }
 
-    /// Whether the machine is advised to hold its feed: while the word is LOOSE, if a contact for it was wired.
+    /// Whether the machine is advised to hold its feed: while a loss lasts, be it that nobody sees it any more, if a contact for it was
+    /// wired.
     fn advises_to_hold(&self) -> bool {
-        let loose = self.assessment.is_some_and(|assessment| assessment.verdict == Verdict::Loose);
+        let loose = self.assessment.is_some_and(|assessment| assessment.conditions.is_loose());
         loose && self.memory.shadow_left == 0 && self.setup.asks_to_hold()
     }
 
@@ -184,6 +185,9 @@ impl Minder {
         let urgent = if waiting { Lamp::Flashing } else { Lamp::Steady };
         match assessment.verdict {
             Verdict::Loose => Pattern::only(Colour::Red, urgent),
+            Verdict::Blind if assessment.conditions.is_loose() => {
+                Pattern::only(Colour::Red, urgent).with(Colour::White, Lamp::Steady)
+            }
             Verdict::Weak | Verdict::High => Pattern::only(Colour::Yellow, urgent),
             Verdict::Blind if assessment.cutting != CuttingKnown::No => {
                 Pattern::only(Colour::Yellow, Lamp::Flashing).with(Colour::White, Lamp::Steady)

@@ -8,7 +8,7 @@ use super::{Loaded, Minder};
 use crate::event::{Action, Answer, Lying};
 use crate::expectation::zones_under;
 use crate::job::{Card, Progress};
-use crate::moment::Moment;
+use crate::moment::{Moment, Steady};
 use crate::table::ZoneSet;
 use crate::units::Vacuum;
 use crate::view::EndView;
@@ -54,6 +54,7 @@ impl Minder {
         let elsewhere = |other: &Loaded| other.end.is_some() && laid.end.is_some() && other.end != laid.end;
         if !self.loaded.as_ref().is_some_and(elsewhere) {
             self.book_unwatched(at, out);
+            self.leave_cut();
         }
         self.beside.retain(elsewhere);
         let mut open = opened;
@@ -87,6 +88,7 @@ impl Minder {
         let worked_at = !self.loaded.as_ref().is_some_and(stays);
         if worked_at {
             self.book_unwatched(at, out);
+            self.leave_cut();
         }
         self.beside.retain(stays);
         if worked_at {
@@ -104,6 +106,16 @@ impl Minder {
             self.set_open(at, self.open.minus(self.zones_of(end)));
         }
         self.retry_forecasts(at.steady);
+    }
+
+    /// The job that is worked at makes room for another, or for none, while the sheet that was cut by it still lies there: it is booked
+    /// when the sheet goes.
+    fn leave_cut(&mut self) {
+        let begun = self.was_cut && self.loaded.as_ref().is_some_and(Loaded::has_begun) && !self.is_held_otherwise();
+        if let Some(loaded) = self.loaded.take_if(|_| begun) {
+            self.was_cut = false;
+            self.left.get_or_insert(Loaded { forecast: None, ..loaded });
+        }
     }
 
     /// The end that is worked at is cut through: the next one that is not comes to be worked at.
@@ -199,6 +211,22 @@ impl Minder {
 }
 
 impl Loaded {
+    /// Whether anybody has told of its cut, or a clock.
+    pub(super) fn has_begun(&self) -> bool {
+        self.pace.is_some() || self.progress > Progress::START
+    }
+
+    /// The same job for the next sheet.
+    pub(super) fn begin_anew(&mut self, at: Steady) {
+        (self.progress, self.pace) = (Progress::START, None);
+        self.run.begin_anew(at);
+    }
+
+    /// Whether it is cut so far that the next sheet is another: a controller's last word may come before the end (1 %, a choice of ours).
+    pub(super) fn is_cut_out(&self) -> bool {
+        self.progress >= Progress::from_fraction(0.99)
+    }
+
     /// Whether it is cut to its end.
     fn is_cut(&self) -> bool {
         self.progress >= Progress::from_fraction(1.0)

@@ -17,7 +17,7 @@ use crate::view::HoldView;
 /// A level that is this near to the one held, or deeper, is held: 3 %, at least 1.5 kPa (a choice of ours).
 const NEAR: (f64, Vacuum) = (0.03, Vacuum::from_pascals(1_500.0));
 
-/// A drive that turns more slowly than this moves nothing that could be told.
+/// A drive that turns more slowly than this moves no more than at this speed: it comes to rest on a table that takes next to nothing.
 const LEAST_SHARE: f64 = 0.02;
 
 /// The drive's share of full speed, and when it was told.
@@ -45,12 +45,9 @@ impl Minder {
     /// The level to judge: the gauge's, or what the pump would reach at full speed while its drive holds it.
     pub(super) fn judged_level(&self, at: Steady, live: Vacuum) -> Vacuum {
         let Some(hold) = self.setup.hold else { return live };
-        let Some(share) = self.drive_share(at).filter(|share| *share >= LEAST_SHARE) else { return live };
-        if !is_held(&hold, live) {
-            return live;
-        }
+        let Some(share) = self.drive_share(at).filter(|_| is_held(&hold, live)) else { return live };
         let throws = hold.drive.is_some_and(|drive| drive.throws);
-        reach(&self.setup.table.pump, self.room.now, live, share.min(1.0), throws)
+        reach(&self.setup.table.pump, self.room.now, live, share.clamp(LEAST_SHARE, 1.0), throws)
     }
 
     /// Notices that the drive's word has come or gone: what is compared is then another thing.

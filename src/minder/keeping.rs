@@ -181,6 +181,11 @@ impl Minder {
         }
         if assessment.sheet_ended {
             self.end_sheet(at, out);
+            // The job stays for the next sheet like it.
+            if let Some(loaded) = self.loaded.as_mut().filter(|loaded| loaded.is_cut_out()) {
+                loaded.begin_anew(at.steady);
+                self.compare(at.steady);
+            }
         }
     }
 
@@ -195,11 +200,11 @@ impl Minder {
     }
 
     pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
-        self.chart_sheet(at, out);
+        let card = self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {
             sheet: self.memory.sheet,
-            card: self.loaded.as_ref().map(|loaded| loaded.card.name.clone()),
+            card,
             seated_pa: seated.map(|seated| seated.level.pascals()),
             leak_index: seated.and_then(|seated| seated.leak_index()).map(|(index, _)| index),
             least_margin: self.worst_margin.take(),

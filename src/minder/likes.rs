@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{Loaded, Minder};
+use super::Minder;
 use crate::event::{Action, Answer};
 use crate::job::plan::CardProgram;
 use crate::job::program::Reading;
@@ -76,16 +76,6 @@ impl Minder {
         }
     }
 
-    /// Counts what the tools of a sheet cut, as far as the sheet is cut.
-    pub(super) fn count_tools(&mut self, reached: Progress) {
-        let route = self.loaded.as_ref().and_then(|loaded: &Loaded| loaded.card.program.as_ref()?.route.as_ref());
-        for (tool, length) in route.into_iter().flat_map(|route| &route.by_tool) {
-            if self.memory.tools.len() < MOST_TOOLS || self.memory.tools.contains_key(tool) {
-                *self.memory.tools.entry(*tool).or_default() += length.metres() * reached.fraction();
-            }
-        }
-    }
-
     /// A tool was changed for a new one.
     pub(super) fn tool_changed(&mut self, at: Moment, tool: u32, out: &mut Vec<Action>) -> Answer {
         let cut = self.memory.tools.remove(&tool);
@@ -112,5 +102,15 @@ impl Minder {
                 .map(|known| known.tool.diameter.metres()),
         };
         self.memory.tools.iter().map(view).collect()
+    }
+}
+
+/// Counts what the tools of a card cut, as far as its sheet is cut.
+pub(super) fn count_tools(tools: &mut ToolMetres, card: &Card, reached: Progress) {
+    let route = card.program.as_ref().and_then(|program| program.route.as_ref());
+    for (tool, length) in route.into_iter().flat_map(|route| &route.by_tool) {
+        if tools.len() < MOST_TOOLS || tools.contains_key(tool) {
+            *tools.entry(*tool).or_default() += length.metres() * reached.fraction();
+        }
     }
 }

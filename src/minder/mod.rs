@@ -134,6 +134,8 @@ pub struct Minder {
     loaded: Option<Loaded>,
     /// What lies at other ends.
     beside: Vec<Loaded>,
+    /// The job by which the sheet was cut that still lies there, though another was chosen since, or none; without its forecast.
+    left: Option<Loaded>,
     open: ZoneSet,
     cutting: Option<bool>,
     contacts: Vec<Contact>,
@@ -216,6 +218,7 @@ impl Minder {
             memory,
             loaded: None,
             beside: Vec::new(),
+            left: None,
             open,
             cutting: None,
             contacts,

@@ -44,6 +44,11 @@ impl Run {
         self.since = self.since.map(|_| at);
     }
 
+    /// The program is run once more.
+    pub(super) fn begin_anew(&mut self, at: Steady) {
+        *self = Run { before: Span::ZERO, since: self.since.map(|_| at) };
+    }
+
     fn has_begun(&self) -> bool {
         self.since.is_some() || self.before > Span::ZERO
     }
@@ -70,14 +75,9 @@ const PACE_SPAN: Span = Span::from_millis(500);
 
 impl Minder {
     pub(super) fn set_cutting(&mut self, at: Moment, cutting: Option<bool>) {
-        let before = std::mem::replace(&mut self.cutting, cutting);
+        self.cutting = cutting;
         if let Some(loaded) = &mut self.loaded {
             loaded.run.contact(at.steady, cutting == Some(true));
-        }
-        match (before == Some(true), cutting == Some(true)) {
-            (false, true) => self.watch.cut_started(at.steady),
-            (true, false) => self.watch.cut_ended(at.steady),
-            (true, true) | (false, false) => {}
         }
     }
 

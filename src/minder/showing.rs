@@ -153,6 +153,9 @@ impl Minder {
             Verdict::NoJob => match assessment.phase {
                 Phase::PullingDown => "pulling-down",
                 Phase::Handling => "handling",
+                Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss if assessment.residual.is_some() => {
+                    "not-judged-yet"
+                }
                 // A forecast that has come is held against the next reading.
                 Phase::Off | Phase::Seated | Phase::Cutting | Phase::SuspectedLoss
                     if self.is_computing() || self.held_against().is_some() =>

@@ -75,6 +75,13 @@ pub struct Conditions {
     pub margin_low: bool,
 }
 
+impl Conditions {
+    /// Whether vacuum was lost and is not known to have come back.
+    pub fn is_loose(&self) -> bool {
+        self.pump_lost || self.sudden_loss
+    }
+}
+
 /// What a deviation most likely comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

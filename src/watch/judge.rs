@@ -1,8 +1,8 @@
 //! From one reading to conditions, cause and word.
 
 use super::{
-    Assessment, Basis, COLLAPSED, Cause, Conditions, CuttingKnown, Look, Loss, Phase, Seated, Stand, UNLOADING_FOR,
-    Verdict, Watch, leak_for,
+    Assessment, Basis, Before, COLLAPSED, Cause, Conditions, CuttingKnown, Look, Loss, Phase, Seated, Stand,
+    UNLOADING_FOR, Verdict, Watch, leak_for,
 };
 use crate::expectation::Expected;
 use crate::moment::{Span, Steady};
@@ -55,8 +55,15 @@ impl Watch {
         let mid = expected.mid.pascals();
         let least = self.least_level(look, expected);
         let least = self.low_gap.map_or(least, |gap| least.max(mid - gap));
-        self.low_gap = self.low.crosses(level, least, band).then_some(mid - least);
-        self.high.crosses(level, greatest_level(look, expected), band);
+        let greatest = greatest_level(look, expected);
+        // Half-way back to the middle is back, however narrow the band is.
+        let narrow = |half: f64| band.min(0.5 * half.max(0.0));
+        self.low_gap = self.low.crosses(level, least, narrow(mid - least)).then_some(mid - least);
+        self.high.crosses(level, greatest, narrow(greatest - mid));
+        self.judged = true;
+        if let (CuttingKnown::No, Some(sheet)) = (look.cutting, &mut self.sheet) {
+            sheet.in_band = sheet.reported && !self.low.is_crossed();
+        }
     }
 
     /// The level below which it is low: the band's end, or that below which it has sagged, though in the band, if that is
@@ -77,19 +84,24 @@ impl Watch {
         let aim = look.aim();
         if look.cutting == CuttingKnown::No || self.sheet.is_none() {
             self.collapsed_since = None;
-            self.rest(look);
+            match self.loss {
+                // Whoever held the feed because of it has not mended it yet.
+                Loss::Found { pump, before, back } => self.loss = self.follow_loss(look, pump, before, back),
+                Loss::None | Loss::Suspected(_) => self.rest(look),
+            }
             return;
         }
         let told = look.cutting == CuttingKnown::Told;
         let collapsed = told && self.has_collapsed(look);
         let seated = self.sheet.is_some_and(|sheet| sheet.settled.is_some());
+        let found = Loss::Found { pump: false, before: self.before(look), back: None };
         self.loss = match self.loss {
-            Loss::None | Loss::Suspected(_) if collapsed => Loss::Found { pump: false, back: None },
+            Loss::None | Loss::Suspected(_) if collapsed => found,
             Loss::None if look.blank || !seated || !self.detector.look(aim, look.level, &self.recent) => Loss::None,
-            Loss::None if told => Loss::Found { pump: false, back: None },
+            Loss::None if told => found,
             Loss::None => Loss::Suspected(look.sample.at),
-            Loss::Suspected(since) => self.weigh(look, since),
-            Loss::Found { pump, back } => self.follow_loss(look, pump, back.filter(|_| !collapsed)),
+            Loss::Suspected(since) => self.weigh(look, since, found),
+            Loss::Found { pump, before, back } => self.follow_loss(look, pump, before, back.filter(|_| !collapsed)),
         };
         if let Loss::Found { pump, .. } = &mut self.loss {
             *pump |= told && pump_is_gone(look, self.recent.heading_for(HEADING), self.detector.base(aim));
@@ -137,34 +149,48 @@ impl Watch {
     }
 
     /// A guessed cut's loss is a loss only if the level stays between covered and bare.
-    fn weigh(&mut self, look: &Look<'_>, since: Steady) -> Loss {
+    fn weigh(&mut self, look: &Look<'_>, since: Steady, found: Loss) -> Loss {
         let waited = look.sample.at.since(since);
         if self.detector.is_back(look.aim(), look.level) {
             self.detector.pause();
             Loss::None
         } else if waited >= UNLOADING_FOR.1 || (waited >= UNLOADING_FOR.0 && look.settled) {
-            Loss::Found { pump: false, back: None }
+            found
         } else {
             Loss::Suspected(since)
         }
     }
 
+    /// Where the level of a sheet that had seated is if nothing is lost.
+    fn before(&self, look: &Look<'_>) -> Option<Before> {
+        self.sheet?.settled?;
+        let level = self.detector.base(look.aim())?;
+        Some(Before { level, kerf_known: look.sample.kerf_known() })
+    }
+
     /// A loss is over when the level has been back where it was for a while.
-    fn follow_loss(&mut self, look: &Look<'_>, pump: bool, back: Option<Steady>) -> Loss {
-        // What it was compared with may have changed meanwhile, as when a forecast comes late: then the band decides.
-        let is_back = match (self.detector.base(look.aim()), look.sample.expected) {
-            (None, Some(expected)) => look.level >= expected.low.pascals(),
-            (Some(_), _) | (None, None) => self.detector.is_back(look.aim(), look.level),
-        };
-        if !is_back {
-            return Loss::Found { pump, back: None };
+    fn follow_loss(&mut self, look: &Look<'_>, pump: bool, before: Option<Before>, back: Option<Steady>) -> Loss {
+        if !self.is_back(look, before) {
+            return Loss::Found { pump, before, back: None };
         }
         let back = back.unwrap_or(look.sample.at);
         if look.sample.at.since(back) < BACK_FOR {
-            return Loss::Found { pump, back: Some(back) };
+            return Loss::Found { pump, before, back: Some(back) };
         }
         self.detector.pause();
         Loss::None
+    }
+
+    fn is_back(&self, look: &Look<'_>, before: Option<Before>) -> bool {
+        let in_band = look.sample.expected.map(|expected| look.level >= expected.low.pascals());
+        match before {
+            _ if self.detector.base(look.aim()).is_some() => self.detector.is_back(look.aim(), look.level),
+            // What it is compared with has changed meanwhile. Only a forecast that comes late, and knows the kerf, knows better.
+            Some(before) if before.kerf_known || !look.sample.kerf_known() => {
+                before.level - look.level < 0.5 * self.detector.reach()
+            }
+            Some(_) | None => in_band.unwrap_or(false),
+        }
     }
 
     /// Compares the margin, averaged a little, with what is required.
@@ -221,7 +247,7 @@ impl Watch {
     }
 
     fn verdict(&self, look: &Look<'_>) -> Verdict {
-        if self.conditions.pump_lost || self.conditions.sudden_loss {
+        if self.conditions.is_loose() {
             return Verdict::Loose;
         }
         if self.low.is_crossed() || self.thin.is_crossed() {
@@ -230,7 +256,7 @@ impl Watch {
         if self.conditions.level_high {
             return Verdict::High;
         }
-        let compares = look.sample.expected.is_some();
+        let compares = look.sample.expected.is_some() && self.judged;
         match (self.stand, look.cutting) {
             (Stand::Off, CuttingKnown::No) => Verdict::Off,
             (Stand::PullingDown | Stand::Handling, CuttingKnown::No) => Verdict::NoJob,

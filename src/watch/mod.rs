@@ -53,7 +53,6 @@ const COLLAPSED: f64 = 0.5;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Watch {
     settings: WatchSettings,
-    told: Option<bool>,
     stand: Stand,
     recent: Recent,
     detector: Detector,
@@ -81,6 +80,8 @@ pub struct Watch {
     collapsed_since: Option<Steady>,
     conditions: Conditions,
     phase: Phase,
+    /// Whether a level was compared with the band since the pump came on, or since anybody watched.
+    judged: bool,
 }
 
 /// The sheet on the table.
@@ -100,11 +101,22 @@ enum Loss {
     None,
     /// The level fell, and it may be an unloading.
     Suspected(Steady),
+    /// It lasts until the level is back or the sheet is gone, whether the machine cuts or has been stopped because of it.
     Found {
         pump: bool,
+        before: Option<Before>,
         /// Since when the level has been back.
         back: Option<Steady>,
     },
+}
+
+/// Where the level was before a loss.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Before {
+    /// In pascals.
+    level: f64,
+    /// Whether what it was compared with followed the kerf.
+    kerf_known: bool,
 }
 
 /// What is worked out of one live reading.
@@ -123,7 +135,6 @@ impl Watch {
         let span = longest([SETTLED_FOR, settings.lag.times(4.0), settings.interval.times(5.0)]);
         Watch {
             settings,
-            told: None,
             stand: Stand::Off,
             recent: Recent::new(span),
             detector: Detector::new(&settings),
@@ -146,6 +157,7 @@ impl Watch {
             collapsed_since: None,
             conditions: Conditions::default(),
             phase: Phase::Off,
+            judged: false,
         }
     }
 
@@ -199,23 +211,14 @@ impl Watch {
         self.last_live = None;
         self.blank_until = None;
         self.collapsed_since = None;
+        self.judged = false;
         self.loss = match self.loss {
             Loss::None | Loss::Suspected(_) => Loss::None,
-            Loss::Found { pump, .. } => Loss::Found { pump, back: None },
+            Loss::Found { pump, before, .. } => Loss::Found { pump, before, back: None },
         };
         if let Some(sheet) = &mut self.sheet {
             sheet.settled = None;
         }
-    }
-
-    /// The machine began to cut, as told.
-    pub fn cut_started(&mut self, _at: Steady) {
-        self.told = Some(true);
-    }
-
-    /// The machine stopped cutting, as told.
-    pub fn cut_ended(&mut self, _at: Steady) {
-        self.told = Some(false);
     }
 
     /// Judges one reading.
@@ -254,17 +257,17 @@ impl Watch {
         self.last_live = Some(sample.at);
         self.recent.push(sample.at, level);
         self.follow_expectation(sample);
-        let told = sample.cutting.or(self.told);
         let marks = Marks::between(sample.ends);
         let settled = self.recent.is_settled(self.detector.deviation());
         let before = self.stand;
-        self.stand = self.stand.next(level, settled, marks, told == Some(true));
+        self.stand = self.stand.next(level, settled, marks, sample.cutting == Some(true));
         if before == Stand::Off && self.stand != Stand::Off {
             self.blank(sample.at);
         }
+        self.judged &= self.stand != Stand::Off;
         self.remember_bare(sample, level, settled);
         let blank = sample.unsettled.is_some() || self.blank_until.is_some_and(|end| sample.at < end);
-        let look = Look { sample, level, marks, settled, blank, cutting: self.known_cutting(sample, told) };
+        let look = Look { sample, level, marks, settled, blank, cutting: self.known_cutting(sample) };
         let turn = self.turn_sheet(&look);
         let seated = self.report_seated(&look);
         self.judge_level(&look);
@@ -307,10 +310,10 @@ impl Watch {
     }
 
     /// Whether the machine cuts: as told, or guessed from a sheet that has lain settled, or whose cut goes on.
-    fn known_cutting(&self, sample: &Sample<'_>, told: Option<bool>) -> CuttingKnown {
+    fn known_cutting(&self, sample: &Sample<'_>) -> CuttingKnown {
         let lain = self.sheet.and_then(|sheet| sheet.settled).map(|since| sample.at.since(since));
         let guess = self.cutting == CuttingKnown::Guessed || lain.is_some_and(|lain| lain >= GUESSED_AFTER);
-        match told {
+        match sample.cutting {
             Some(true) => CuttingKnown::Told,
             Some(false) => CuttingKnown::No,
             None if guess && self.stand == Stand::Seated && sample.ends.is_some() => CuttingKnown::Guessed,
@@ -321,7 +324,7 @@ impl Watch {
     /// Whether a sheet has begun, and whether one has ended.
     fn turn_sheet(&mut self, look: &Look<'_>) -> (bool, bool) {
         let at = look.sample.at;
-        if self.cutting != look.cutting && look.cutting == CuttingKnown::No {
+        if look.cutting == CuttingKnown::No && matches!(self.loss, Loss::Suspected(_)) {
             self.loss = Loss::None;
         }
         self.cutting = look.cutting;

@@ -190,6 +190,27 @@ fn a_program_without_a_unit_is_read_in_the_cards_and_says_so() {
     assert_eq!(notes("G0 X1\nX2\nM2", &reading), [Note::UnitAssumed]);
 }
 
+/// NISTIR 6556, on G94: F counts inches or millimetres a minute, by the unit of length in force. 10 in/min are 254 mm/min.
+#[test]
+fn a_feed_before_the_first_length_is_told_in_the_cards_unit_too() {
+    let reading = Reading { unit: UnitOfLength::Inch, ..Reading::default() };
+    for text in ["F10\nG1 X1 Y0 Z0\nM2", "G1 X1 Y0 Z0 F10\nM2", "G95 F0.01 S1000\nG1 X1 Y0 Z0\nM2"] {
+        let made = super::moves_of(super::deeds_of(told_by(text, &reading), text));
+        assert!(
+            matches!(made[0].pace, Pace::Feed(feed) if (feed.millimetres_per_minute() - 254.0).abs() < 1e-9),
+            "{text:?}: {made:?}"
+        );
+        assert_eq!(notes(text, &reading), [Note::UnitAssumed], "{text:?}");
+    }
+    // A refused line is taken to have brought the cutter where it says, so that the way behind it begins there.
+    let text = "T1.5 X1 Y0 Z5\nG91 G0 X1\nM2";
+    let last = told_by(text, &reading).into_iter().filter_map(Result::ok).filter_map(|step| match step.deed {
+        Deed::Move(made) => Some(made),
+        _ => None,
+    });
+    assert_places(&last.collect::<Vec<_>>(), &[[50.8, 0.0, 127.0]]);
+}
+
 #[test]
 fn steps_add_up_and_shifts_move_the_zero() {
     let text = "G21 G90 G0 X10 Y10 Z5\nG91 X5\nX5 Y-5\nG90 G92 X0 Y0\nX1 Y1\nG92.2\nX1\nG92.3\nX1\nG92.1\nG52 X100\nX1\nG52 X0\nX1";

@@ -175,7 +175,7 @@ impl State {
     ) -> Result<Then, Flaw> {
         orders.read(block, reading, out)?;
         self.take_modes(orders);
-        self.take_feed_and_speed(block, orders)?;
+        self.take_feed_and_speed(block, orders, reading, out)?;
         self.take_tool(block, orders, out)?;
         for order in &orders.m {
             if let M::Spindle(turning) = order {
@@ -229,12 +229,18 @@ impl State {
         unit.millimetres()
     }
 
-    fn take_feed_and_speed(&mut self, block: &mut Block, orders: &Orders) -> Result<(), Flaw> {
+    fn take_feed_and_speed(
+        &mut self,
+        block: &mut Block,
+        orders: &Orders,
+        reading: &Reading,
+        out: &mut VecDeque<Deed>,
+    ) -> Result<(), Flaw> {
         // A dwell told by F is refused with the dwell.
         if !orders.has(G::Dwell)
             && let Some(word) = block.take(b'F')
         {
-            let length = if self.feed_mode == FeedMode::InverseTime { 1.0 } else { self.unit_or_millimetre() };
+            let length = if self.feed_mode == FeedMode::InverseTime { 1.0 } else { self.scale(reading, out) };
             let feed = word.value * length;
             if feed.is_nan() || feed <= 0.0 || feed > FASTEST {
                 let what = format!("the feed F{} is not above 0 and at most {FASTEST} mm/min", word.value);
@@ -252,10 +258,6 @@ impl State {
             self.speed = Some(word.value);
         }
         Ok(())
-    }
-
-    fn unit_or_millimetre(&self) -> f64 {
-        self.unit.unwrap_or(UnitOfLength::Millimetre).millimetres()
     }
 
     fn take_tool(&mut self, block: &mut Block, orders: &Orders, out: &mut VecDeque<Deed>) -> Result<(), Flaw> {
@@ -409,8 +411,8 @@ impl State {
     }
 
     /// Takes the cutter to be where a refused line would have brought it, so that one mistake is told once.
-    pub(super) fn assume(&mut self, block: &Block) {
-        let scale = self.unit_or_millimetre();
+    pub(super) fn assume(&mut self, block: &Block, reading: &Reading) {
+        let scale = self.unit.unwrap_or(reading.unit).millimetres();
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(word) = block.look(*letter) {
                 let from = if self.absolute { self.zero.told(axis) } else { self.spot[axis] };

@@ -211,6 +211,28 @@ fn a_feed_before_the_first_length_is_told_in_the_cards_unit_too() {
     assert_places(&last.collect::<Vec<_>>(), &[[50.8, 0.0, 127.0]]);
 }
 
+/// NISTIR 6556, on S: the speed in force is that at which the spindle turns once it does, and S may change it at any time.
+#[test]
+fn a_spindle_that_turns_follows_the_speed_alone() {
+    let turned = |text: &str| -> Vec<(Turning, Option<f64>)> {
+        let told = deeds(text).into_iter().filter_map(|deed| match deed {
+            Deed::Spindle(turning, rpm) => Some((turning, rpm)),
+            _ => None,
+        });
+        told.collect()
+    };
+    let (right, left, stands) = (Turning::Clockwise, Turning::Counterclockwise, Turning::Stopped);
+    for (text, expected) in [
+        ("S18000 M3\nS6000\nM2", vec![(right, Some(18_000.0)), (right, Some(6000.0))]),
+        ("M4\nS18000\nM2", vec![(left, None), (left, Some(18_000.0))]),
+        ("S18000 M3\nS18000\nM2", vec![(right, Some(18_000.0))]),
+        ("S18000 M3\nM5\nS6000\nM3\nM2", vec![(right, Some(18_000.0)), (stands, None), (right, Some(6000.0))]),
+        ("S18000\nM2", vec![]),
+    ] {
+        assert_eq!(turned(text), expected, "{text:?}");
+    }
+}
+
 #[test]
 fn steps_add_up_and_shifts_move_the_zero() {
     let text = "G21 G90 G0 X10 Y10 Z5\nG91 X5\nX5 Y-5\nG90 G92 X0 Y0\nX1 Y1\nG92.2\nX1\nG92.3\nX1\nG92.1\nG52 X100\nX1\nG52 X0\nX1";

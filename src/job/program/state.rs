@@ -61,6 +61,7 @@ pub(super) struct State {
     /// F as told, in mm/min or mm a turn; in inverse time in 1/min.
     pub(super) feed: Option<f64>,
     pub(super) speed: Option<f64>,
+    turning: Turning,
     pub(super) sticky: Sticky,
     pub(super) to_first: bool,
     pub(super) exact_stop: bool,
@@ -89,6 +90,7 @@ impl Default for State {
             feed_mode: FeedMode::PerMinute,
             feed: None,
             speed: None,
+            turning: Turning::Stopped,
             sticky: Sticky::default(),
             to_first: true,
             exact_stop: false,
@@ -175,13 +177,10 @@ impl State {
     ) -> Result<Then, Flaw> {
         orders.read(block, reading, out)?;
         self.take_modes(orders);
+        let speed = self.speed;
         self.take_feed_and_speed(block, orders, reading, out)?;
         self.take_tool(block, orders, out)?;
-        for order in &orders.m {
-            if let M::Spindle(turning) = order {
-                out.push_back(Deed::Spindle(*turning, self.speed.filter(|_| *turning != Turning::Stopped)));
-            }
-        }
+        self.take_spindle(orders, self.speed != speed, out);
         self.take_dwell(block, orders, reading, out)?;
         self.take_length(block, orders)?;
         self.take_zero(orders, block, reading, out)?;
@@ -276,6 +275,16 @@ impl State {
             out.push_back(Deed::Change(tool));
         }
         Ok(())
+    }
+
+    /// A spindle that turns follows S without a code of its own.
+    fn take_spindle(&mut self, orders: &Orders, other_speed: bool, out: &mut VecDeque<Deed>) {
+        let told = orders.m.iter().find_map(|order| if let M::Spindle(turning) = order { Some(*turning) } else { None });
+        self.turning = told.unwrap_or(self.turning);
+        let turns = self.turning != Turning::Stopped;
+        if told.is_some() || turns && other_speed {
+            out.push_back(Deed::Spindle(self.turning, self.speed.filter(|_| turns)));
+        }
     }
 
     fn take_dwell(

@@ -233,6 +233,32 @@ fn a_spindle_that_turns_follows_the_speed_alone() {
     }
 }
 
+/// The line that puts a machine in order at the head of a program: common practice, no source.
+#[test]
+fn a_motion_beside_g80_holds_once_the_cycle_has_ended() {
+    for head in ["G00 G17 G40 G49 G80 G90", "G17 G40 G49 G80 G90 G00"] {
+        let made = moves(&format!("G21\n{head}\nX1 Y2 Z3\nG1 X2 F100\nM2"));
+        assert_places(&made, &[[1.0, 2.0, 3.0], [2.0, 2.0, 3.0]]);
+        assert_eq!(made[0].pace, Pace::Rapid, "{head}");
+    }
+    // The cycle before is forgotten: the next one wants its own R and Z.
+    let cycle = "G21 G90 F100 G0 X0 Y0 Z5\nG81 X1 Z-5 R1\n";
+    assert_eq!(refusals(&format!("{cycle}G82 X2\nM2")), []);
+    assert!(refusals(&format!("{cycle}G80 G82 X2\nM2"))[0].what.contains("lacks R or Z"));
+    for twice in ["G80 G0 G1 X1", "G80 G80"] {
+        assert!(refusals(&format!("{BEGIN}{twice}"))[0].what.contains("contradicts"), "{twice}");
+    }
+}
+
+/// The axis words are those of G28 (NISTIR 6556, 3.5.8); the motion named holds from there on.
+#[test]
+fn a_motion_behind_g28_holds_too() {
+    for line in ["G28 G0 Z5", "G0 G28 Z5"] {
+        let made = moves(&format!("G21 G90 G0 X0 Y0 Z5 F100\nG1 X1\n{line}\nX2\nM2"));
+        assert_eq!(made.last().unwrap().pace, Pace::Rapid, "{line}: {made:?}");
+    }
+}
+
 #[test]
 fn steps_add_up_and_shifts_move_the_zero() {
     let text = "G21 G90 G0 X10 Y10 Z5\nG91 X5\nX5 Y-5\nG90 G92 X0 Y0\nX1 Y1\nG92.2\nX1\nG92.3\nX1\nG92.1\nG52 X100\nX1\nG52 X0\nX1";

@@ -362,6 +362,7 @@ impl State {
         reading: &Reading,
         out: &mut VecDeque<Deed>,
     ) -> Result<(), Flaw> {
+        self.take_motion(orders);
         for order in &orders.g {
             match *order {
                 G::SetHere => self.set_here(block, reading, out)?,
@@ -369,8 +370,8 @@ impl State {
                 G::DropShift { kept } => self.zero.drop_shift(kept),
                 G::RestoreShift => self.zero.restore_shift(),
                 G::Home => return self.go_home(block, reading, out),
-                G::Motion(motion) => self.set_motion(motion),
-                G::Dwell
+                G::Motion(_)
+                | G::Dwell
                 | G::Machine
                 | G::Plane(_)
                 | G::Unit(_)
@@ -394,6 +395,18 @@ impl State {
         }
         self.any_motion |= self.move_by(block, reading, out)?;
         Ok(())
+    }
+
+    /// `G80` ends the cycle in force; a motion that stands beside it then holds.
+    fn take_motion(&mut self, orders: &Orders) {
+        let none = orders.has(G::Motion(Motion::None)).then_some(Motion::None);
+        let other = orders.g.iter().find_map(|order| match *order {
+            G::Motion(motion) if motion != Motion::None => Some(motion),
+            _ => None,
+        });
+        for motion in none.into_iter().chain(other) {
+            self.set_motion(motion);
+        }
     }
 
     fn set_motion(&mut self, motion: Motion) {

@@ -5,7 +5,7 @@ use std::io::Cursor;
 
 use holdwatch::job::Progress;
 use holdwatch::job::plan::{
-    Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock, Tip,
+    Helix, Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock, Tip,
     Told, Tool, Warning, ZeroHeight,
 };
 use holdwatch::job::program::{Reading, Refusal, read};
@@ -26,7 +26,7 @@ fn stock() -> Stock {
 }
 
 fn tool(number: u32, diameter: f64) -> Tool {
-    Tool { number, diameter: mm(diameter), tip: Tip::Flat, flutes: 2, axial_share: 0.0 }
+    Tool { number, diameter: mm(diameter), tip: Tip::Flat, flutes: 2, helix: Helix::STRAIGHT }
 }
 
 fn try_plan(text: &str, stock: &Stock, tools: &[Tool]) -> Result<Plan, Vec<Refusal>> {
@@ -268,7 +268,7 @@ fn a_helix_into_a_full_circle_parts_a_disc() {
 #[test]
 fn a_pointed_cutter_parts_with_the_width_it_has_at_the_board() {
     let cone = Tip::Taper { end: mm(0.2), half_angle_deg: 45.0 };
-    let tools = [Tool { number: 1, diameter: mm(20.0), tip: cone, flutes: 2, axial_share: 0.0 }];
+    let tools = [Tool { number: 1, diameter: mm(20.0), tip: cone, flutes: 2, helix: Helix::STRAIGHT }];
     let stock = stock();
     // 1 mm into the board: 2.2 mm wide there; the path of 306 by 206 leaves 303.8 by 203.8.
     let text = format!("G21 G90 T1 M6 S9000 M3\nG0 Z25\n{}M30", rectangle(100.0, 100.0, 300.0, 200.0, 19.0));

@@ -390,8 +390,8 @@ fn the_shops_tools_serve_every_card_that_lists_none() {
     let listed = read(card).program.unwrap().tools;
     assert_eq!(listed.iter().map(|tool| (tool.number, tool.flutes)).collect::<Vec<_>>(), [(3, 3), (4, 2)]);
     // Through 18 mm a 12 mm compression cutter is beyond its tip, one of 25 mm is not (30 degrees of helix).
-    assert!(listed[0].axial_share.abs() < 1e-12);
-    assert!((listed[1].axial_share - 30_f64.to_radians().tan()).abs() < 1e-12);
+    assert!(listed[0].helix.axial_share(18.0 / 12.0).abs() < 1e-12);
+    assert!((listed[1].helix.axial_share(18.0 / 25.0) - 30_f64.to_radians().tan()).abs() < 1e-12);
     let own = read(&format!("{card}[[tool]]\nnumber = 9\ndiameter_mm = 6\n")).program.unwrap().tools;
     assert_eq!(own.iter().map(|tool| tool.number).collect::<Vec<_>>(), [9]);
 }
@@ -548,6 +548,47 @@ fn a_card_without_a_cutter_takes_the_tool_that_cuts_through() {
     assert!(refused[0].line == 6 && refused[0].what.contains("no spindle speed"), "{refused:?}");
     let without = read_card(&text.replace("[[tool]]\nnumber = 1\ndiameter_mm = 6\n", ""), "card", &setup).unwrap_err();
     assert!(without.to_string().contains("cutter"), "{without}");
+}
+
+/// A card on the demo's table whose cutter is that of its program.
+fn with_tools(tools: &str) -> String {
+    format!(
+        "name = \"a\"\nprogram = \"a.nc\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [1220, 1220]\nthickness_mm = 18\nmaterial = \"mdf\"\n\
+         {tools}"
+    )
+}
+
+/// A part of so many mm at a place, its outline cut at each of these depths.
+fn square(at: [f64; 2], side: f64, depths: &[f64]) -> String {
+    let [x, y] = at;
+    let (far_x, far_y) = (x + side + 6.0, y + side + 6.0);
+    let pass = |depth: &f64| format!("G1 Z-{depth} F2000\nX{far_x} F6000\nY{far_y}\nX{x}\nY{y}\n");
+    format!("G0 X{x} Y{y}\n{}G0 Z25\n", depths.iter().map(pass).collect::<String>())
+}
+
+fn milling(card: &Card) -> holdwatch::job::Milling {
+    match card.cutter.edge {
+        Edge::Milling(milling) => milling,
+        Edge::Knife { .. } => panic!("no knife"),
+    }
+}
+
+/// A compression cutter pulls up only within its tip, one diameter long (common practice, no source); tan 30° = 0.57735.
+#[test]
+fn a_compression_cutter_pulls_as_deep_as_the_programs_last_pass_is() {
+    let tool = with_tools("[[tool]]\nnumber = 1\ndiameter_mm = 6\nflutes = 2\nhelix = \"compression\"\n");
+    for (depths, share) in [(&[8.0, 16.0, 18.2][..], 0.577_35), (&[9.0, 18.2], 0.0)] {
+        let program = format!("G21 G90\nT1 M6\nS18000 M3\nG0 Z25\n{}M30\n", square([100.0, 100.0], 300.0, depths));
+        let card = planned(&tool, &program);
+        assert!((milling(&card).axial_share - share).abs() < 1e-4, "{depths:?}: {:?}", card.cutter);
+        // The same cutter told by the card.
+        let told = format!(
+            "[cutter]\ndiameter_mm = 6\nflutes = 2\nspindle_rpm = 18000\nfeed_m_min = 6\nhelix = \"compression\"\nlast_pass_mm = {}\n",
+            card.cutter.last_pass.millimetres()
+        );
+        let told = planned(&with_tools(&told), &program);
+        assert!((milling(&told).axial_share - milling(&card).axial_share).abs() < 1e-12, "{:?}", told.cutter);
+    }
 }
 
 /// What the child says to a card's program that may take so much memory; none if it ends otherwise.

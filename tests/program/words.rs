@@ -250,7 +250,7 @@ fn a_motion_beside_g80_holds_once_the_cycle_has_ended() {
     }
 }
 
-/// The axis words are those of G28 (NISTIR 6556, 3.5.8); the motion named holds from there on.
+/// The axis words are those of G28 (NISTIR 6556, on G28); the motion named holds from there on.
 #[test]
 fn a_motion_behind_g28_holds_too() {
     for line in ["G28 G0 Z5", "G0 G28 Z5"] {

@@ -31,7 +31,7 @@ pub use route::{CardProgram, MOST_WARNINGS, Route};
 pub use scar::{Scar, ScarMap};
 pub use stock::{Stock, ZeroHeight};
 pub use stroke::{Leaves, Stroke};
-pub use tool::{Tip, Tool};
+pub use tool::{Helix, Tip, Tool, Winds};
 
 use std::fmt;
 

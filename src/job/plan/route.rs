@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::course::ProgramCourse;
 use super::piece::{Kind, Piece};
 use super::stock::{Stock, ZeroHeight};
-use super::tool::Tool;
+use super::tool::{Helix, Tool};
 use super::{Bed, CutThrough, Leaves, Machine, Plan, Warning};
 use crate::job::cut::{beginning, length};
 use crate::job::program::{Reading, Refusal, read};
@@ -82,11 +82,13 @@ impl CardProgram {
             return self.tools.clone();
         }
         let cutter = &card.cutter;
-        let (flutes, axial_share) = match cutter.edge {
-            Edge::Milling(milling) => (milling.flutes, milling.axial_share),
-            Edge::Knife { .. } => (1, 0.0),
+        let flutes = match cutter.edge {
+            Edge::Milling(milling) => milling.flutes,
+            Edge::Knife { .. } => 1,
         };
-        vec![Tool { number: 1, diameter: cutter.diameter, tip: super::Tip::Flat, flutes, axial_share }]
+        // What it pulls with stands on the card already.
+        let helix = Helix::STRAIGHT;
+        vec![Tool { number: 1, diameter: cutter.diameter, tip: super::Tip::Flat, flutes, helix }]
     }
 }
 
@@ -150,14 +152,15 @@ fn cutter(card: &Card, through: &CutThrough, tools: &[Tool]) -> Result<Cutter, R
         });
     };
     let thickness = card.sheet.thickness;
+    let last_pass = if through.last_pass > Length::ZERO { through.last_pass.min(thickness) } else { thickness };
     Ok(Cutter {
         diameter: tool.diameter,
-        last_pass: if through.last_pass > Length::ZERO { through.last_pass.min(thickness) } else { thickness },
+        last_pass,
         edge: Edge::Milling(Milling {
             flutes: tool.flutes,
             spindle_rpm,
             feed_m_min: through.feed.metres_per_second() * 60.0,
-            axial_share: tool.axial_share,
+            axial_share: tool.helix.axial_share(last_pass / tool.diameter),
         }),
     })
 }

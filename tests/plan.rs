@@ -506,6 +506,45 @@ fn the_tool_that_cuts_through_is_told_with_its_feed_speed_and_last_pass() {
     assert_eq!(two.through.iter().map(|through| through.tool).collect::<Vec<_>>(), [1, 2]);
 }
 
+/// Each of these is cut in passes of 6 mm, though here and there a piece of the path meets more.
+#[test]
+fn ramps_nicks_and_small_holes_do_not_pass_for_deep_passes() {
+    // A square on its corner, its last pass broken by tabs, so that it grazes other corners of any map of cells than those before.
+    let slanted = |depth: f64, tabs: bool| {
+        let corners = [(400.0, 100.0), (600.0, 300.0), (400.0, 500.0), (200.0, 300.0), (400.0, 100.0)];
+        let mut text = format!("G0 X400 Y100\nG1 Z{:.3} F2000\nF6000\n", -depth);
+        for ends in corners.windows(2) {
+            let at = |share: f64| {
+                let along = |from: f64, to: f64| from + (to - from) * share;
+                format!("X{:.3} Y{:.3}", along(ends[0].0, ends[1].0), along(ends[0].1, ends[1].1))
+            };
+            if tabs {
+                let (down, up) = (format!("G1 Z{:.3}", -depth), "G1 Z-13");
+                text += &format!("G1 {}\n{up}\n{}\n{down}\n", at(0.37), at(0.41));
+            }
+            text += &format!("G1 {}\n", at(1.0));
+        }
+        text + "G0 Z25\n"
+    };
+    // Down 6 mm along the first 60 mm of each lap.
+    let ramped = "G0 X97 Y97\nG1 Z0 F6000\nX157 Z-6\nX403\nY303\nX97\nY97\nX157 Z-12\nX403\nY303\nX97\nY97\nX157 Z-18.3\nX403\n\
+                  Y303\nX97\nY97\nX160\nG0 Z25\n";
+    // Holes of 14 mm, down 3 mm a turn, and once round at the bottom.
+    let hole = |x: f64| {
+        let turns: String = (1..=6).map(|turn| format!("G2 I4 Z{:.2} F6000\n", -3.05 * f64::from(turn))).collect();
+        format!("G0 X{x} Y700\nG1 Z0 F2000\n{turns}G2 I4\nG0 Z25\n")
+    };
+    let holes: String = (0..40).map(|place| hole(100.0 + 20.0 * f64::from(place))).collect();
+    let passes: String =
+        [6.0, 12.0, THROUGH].iter().map(|depth| rectangle(700.0, 100.0, 300.0, 200.0, *depth)).collect();
+    let slanted = slanted(6.0, false) + &slanted(12.0, false) + &slanted(THROUGH, true);
+    for text in [slanted, ramped.to_owned(), holes + &passes] {
+        let plan = plan(&text);
+        let last_pass = plan.through[0].last_pass.millimetres();
+        assert!((5.9..=6.1).contains(&last_pass), "{last_pass} mm: {:?}\n{text}", plan.through);
+    }
+}
+
 /// Pieces of programs, in and far beyond a sheet.
 fn line() -> impl Strategy<Value = String> {
     let far = || prop_oneof![8 => -50.0..1300.0, 1 => -1e5..1e6_f64];

@@ -591,6 +591,33 @@ fn a_compression_cutter_pulls_as_deep_as_the_programs_last_pass_is() {
     }
 }
 
+/// Peak force of a tooth in a slot: k_c times depth times feed per tooth (Dietrich and Tschätsch, Praxis der Zerspantechnik).
+#[test]
+fn the_part_that_is_pulled_hardest_decides_however_small_it_is() {
+    let tools = with_tools(
+        "[[tool]]\nnumber = 1\ndiameter_mm = 6\nflutes = 2\n[[tool]]\nnumber = 2\ndiameter_mm = 6\nflutes = 1\n",
+    );
+    let cut = |program: &[&str]| planned(&tools, &format!("G21 G90\nG0 Z25\n{}M5\nM30\n", program.concat())).cutter;
+    let large: String = [[50.0, 50.0], [600.0, 50.0], [50.0, 600.0], [600.0, 600.0]]
+        .map(|at| square(at, 500.0, &[6.0, 12.0, 18.2]))
+        .concat();
+    let first = "T1 M6\nS18000 M3\n";
+    // 18 mm at once about a small part: three times the force of a last pass of 6 mm.
+    let (small, alone) = (square([1150.0, 50.0], 54.0, &[18.2]), cut(&[first, &square([1150.0, 50.0], 54.0, &[18.2])]));
+    assert!((alone.last_pass.millimetres() - 18.0).abs() < 1e-3, "{alone:?}");
+    assert_eq!(cut(&[first, &large, &small]), alone);
+    assert_eq!(cut(&[first, &small, &large]), alone);
+    // One flute at half the speed takes four times the chip.
+    let (second, small) = ("T2 M6\nS9000 M3\n", square([1150.0, 50.0], 54.0, &[6.0, 12.0, 18.2]));
+    let alone = cut(&[second, &small]);
+    let Edge::Milling(milling) = alone.edge else { panic!("{alone:?}") };
+    assert!(milling.flutes == 1 && (milling.spindle_rpm - 9000.0).abs() < 1e-9, "{alone:?}");
+    assert_eq!(cut(&[first, &large, second, &small]), alone);
+    // Slowed down by S alone, and fed faster, about one part: that part's chip.
+    let fast = small.replace("F6000", "F9000");
+    assert_eq!(cut(&[first, &large, "S9000\n", &fast]), cut(&["T1 M6\nS9000 M3\n", &fast]));
+}
+
 /// What the child says to a card's program that may take so much memory; none if it ends otherwise.
 fn child(folder: &Path, program: &str, most_memory: u64) -> Option<Result<Card, String>> {
     let setup = read_setup(&fs::read_to_string(here("config/demo.toml")).unwrap(), "demo").unwrap();

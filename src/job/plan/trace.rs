@@ -123,12 +123,14 @@ impl<'a> Trace<'a> {
             Deed::Move(made) => return self.take_move(made, step),
             Deed::Prepare(number) if !self.changed => {
                 self.flush()?;
+                self.passes.interrupt();
                 // A machine without a changer: the tool named is the one in the spindle.
                 self.tool = self.known_tool(*number, step.line)?;
             }
             Deed::Prepare(_) => {}
             Deed::Change(number) => {
                 self.stand(|machine| machine.tool_change)?;
+                self.passes.interrupt();
                 self.tool = self.known_tool(*number, step.line)?;
                 self.changed = true;
             }
@@ -239,6 +241,7 @@ impl<'a> Trace<'a> {
         let clear = self.sweep.band(lowest) == Band::Clear;
         if made.pace == Pace::Rapid {
             self.sweep.interrupt();
+            self.passes.interrupt();
             if clear {
                 return Ok(());
             }
@@ -255,6 +258,7 @@ impl<'a> Trace<'a> {
         let top = self.stock.thickness.millimetres();
         let mut within = 0.0;
         let cutting = Cutting { tool: tool.number, feed, rpm: self.rpm };
+        let cutting = Some(cutting).filter(|_| made.pace != Pace::Rapid);
         for to in points {
             self.sweep.cut(&from, &to, &tool);
             self.passes.add(&from, &to, cutting);
@@ -372,13 +376,14 @@ impl<'a> Trace<'a> {
 }
 
 fn cut_through(passes: Passes) -> Vec<CutThrough> {
-    let one = |(tool, through): (u32, Through)| CutThrough {
+    let one = |(tool, Through { length, hardest }): (u32, Through)| CutThrough {
         tool,
-        length: Length::from_millimetres(through.length),
-        feed: Speed::from_metres_per_second(through.feed() / 1000.0),
-        rpm: through.rpm(),
-        last_pass: Length::from_millimetres(through.last_pass()),
-        line: u64::from(through.line),
+        length: Length::from_millimetres(length),
+        kept_up: Length::from_millimetres(hardest.kept_up),
+        feed: Speed::from_metres_per_second(hardest.cutting.feed / 1000.0),
+        rpm: hardest.cutting.rpm,
+        last_pass: Length::from_millimetres(hardest.depth),
+        line: u64::from(hardest.line),
     };
     let mut through: Vec<CutThrough> = passes.through.into_iter().map(one).collect();
     through.sort_by(|one, other| other.length.metres().total_cmp(&one.length.metres()).then(one.tool.cmp(&other.tool)));

@@ -5,8 +5,8 @@ use std::io::Cursor;
 
 use holdwatch::job::Progress;
 use holdwatch::job::plan::{
-    Helix, Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock, Tip,
-    Told, Tool, Warning, ZeroHeight,
+    Helix, Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock,
+    Tip, Told, Tool, Warning, ZeroHeight,
 };
 use holdwatch::job::program::{Reading, Refusal, read};
 use holdwatch::moment::Span;

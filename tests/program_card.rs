@@ -550,6 +550,44 @@ fn a_card_without_a_cutter_takes_the_tool_that_cuts_through() {
     assert!(without.to_string().contains("cutter"), "{without}");
 }
 
+/// A card carries the marks of some 300 lines; a controller tells the number of any.
+#[test]
+fn every_number_of_a_long_program_is_a_place_that_rises_with_it() {
+    let sweep = |step: u32| format!("X{} Y{}\n", 100 + step % 2 * 900, 100 + step);
+    let lines: Vec<String> = ["G21 G90 G17\n", "T1 M6\n", "S18000 M3\n", "G0 X100 Y100 Z25\n", "G1 Z-18.2 F6000\n"]
+        .map(str::to_owned)
+        .into_iter()
+        .chain((0..800).map(sweep))
+        .chain(["G0 Z25\n", "M5\n", "M30\n"].map(str::to_owned))
+        .collect();
+    let text: String = lines.iter().enumerate().map(|(place, line)| format!("N{} {line}", 10 * (place + 1))).collect();
+    let tool = with_tools("[[tool]]\nnumber = 1\ndiameter_mm = 6\n");
+    let card = planned(&tool, &text);
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let size = postcard::to_stdvec(course).unwrap().len();
+    assert!(size < 300 * 40, "{size} bytes");
+    let last = 10 * lines.len() as u32;
+    let mut before = 0.0;
+    for (line, number) in (1..=lines.len() as u64).zip((10..=last).step_by(10)) {
+        let place = course.place(Told::Number(number)).unwrap_or_else(|| panic!("N{number} is refused"));
+        let (low, likely, high) = (place.earliest.fraction(), place.likely.fraction(), place.latest.fraction());
+        assert!(low <= likely && likely <= high && likely >= before, "N{number}: {place:?}");
+        before = likely;
+        // The line of the file says the same.
+        let line = course.place(Told::Line(line)).unwrap();
+        assert!(low <= line.likely.fraction() && line.likely.fraction() <= high, "N{number}: {place:?} {line:?}");
+    }
+    assert!(before > 0.99, "{before}");
+    assert!(course.place(Told::Number(last + 10)).is_none());
+    // Where numbers begin anew, one that is left out could be anywhere.
+    let anew: String =
+        lines.iter().enumerate().map(|(place, line)| format!("N{} {line}", 10 * (place % 500 + 1))).collect();
+    let card = planned(&tool, &anew);
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let placed = (10..=5000).step_by(10).filter(|number| course.place(Told::Number(*number)).is_some()).count();
+    assert!(placed < 400, "{placed}");
+}
+
 /// A card on the demo's table whose cutter is that of its program.
 fn with_tools(tools: &str) -> String {
     format!(

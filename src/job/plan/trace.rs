@@ -66,6 +66,8 @@ pub(super) struct Trace<'a> {
     /// Revolutions a minute as last named.
     rpm: Option<f64>,
     course: ProgramCourse,
+    /// The program's own number last named.
+    number: Option<u32>,
     notes: BTreeMap<Note, Remark>,
     warnings: Vec<Warning>,
     /// Obstacles that a cut has met.
@@ -96,6 +98,7 @@ impl<'a> Trace<'a> {
             passes: Passes::none(stock),
             rpm: None,
             course: ProgramCourse::default(),
+            number: None,
             notes: BTreeMap::new(),
             warnings: Vec::new(),
             met: BTreeSet::new(),
@@ -109,6 +112,10 @@ impl<'a> Trace<'a> {
         match step {
             Ok(step) => {
                 self.lines = self.lines.max(step.line);
+                if let Some(number) = step.number {
+                    self.course.name(number);
+                    self.number = Some(number);
+                }
                 if let Err(refusal) = self.take(&step) {
                     self.refusals.push(refusal);
                 }
@@ -188,7 +195,7 @@ impl<'a> Trace<'a> {
             return self.take_unknown(made, step.line);
         }
         let line = u32::try_from(step.line).unwrap_or(u32::MAX);
-        self.together.push((*made, line, step.number));
+        self.together.push((*made, line, self.number));
         if self.together.len() >= TOGETHER { self.flush() } else { Ok(()) }
     }
 

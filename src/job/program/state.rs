@@ -279,7 +279,8 @@ impl State {
 
     /// A spindle that turns follows S without a code of its own.
     fn take_spindle(&mut self, orders: &Orders, other_speed: bool, out: &mut VecDeque<Deed>) {
-        let told = orders.m.iter().find_map(|order| if let M::Spindle(turning) = order { Some(*turning) } else { None });
+        let told =
+            orders.m.iter().find_map(|order| if let M::Spindle(turning) = order { Some(*turning) } else { None });
         self.turning = told.unwrap_or(self.turning);
         let turns = self.turning != Turning::Stopped;
         if told.is_some() || turns && other_speed {

@@ -5,8 +5,8 @@ use std::io::Cursor;
 
 use holdwatch::job::Progress;
 use holdwatch::job::plan::{
-    Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock, Tip,
-    Told, Tool, Warning, ZeroHeight,
+    Helix, Hold, Kind, Leaves, Machine, Neighbour, Obstacle, ObstacleKind, OpenOutline, Piece, PieceId, Plan, Stock,
+    Tip, Told, Tool, Warning, ZeroHeight,
 };
 use holdwatch::job::program::{Reading, Refusal, read};
 use holdwatch::moment::Span;
@@ -26,7 +26,7 @@ fn stock() -> Stock {
 }
 
 fn tool(number: u32, diameter: f64) -> Tool {
-    Tool { number, diameter: mm(diameter), tip: Tip::Flat, flutes: 2, axial_share: 0.0 }
+    Tool { number, diameter: mm(diameter), tip: Tip::Flat, flutes: 2, helix: Helix::STRAIGHT }
 }
 
 fn try_plan(text: &str, stock: &Stock, tools: &[Tool]) -> Result<Plan, Vec<Refusal>> {
@@ -308,7 +308,7 @@ fn a_helix_into_a_full_circle_parts_a_disc() {
 #[test]
 fn a_pointed_cutter_parts_with_the_width_it_has_at_the_board() {
     let cone = Tip::Taper { end: mm(0.2), half_angle_deg: 45.0 };
-    let tools = [Tool { number: 1, diameter: mm(20.0), tip: cone, flutes: 2, axial_share: 0.0 }];
+    let tools = [Tool { number: 1, diameter: mm(20.0), tip: cone, flutes: 2, helix: Helix::STRAIGHT }];
     let stock = stock();
     // 1 mm into the board: 2.2 mm wide there; the path of 306 by 206 leaves 303.8 by 203.8.
     let text = format!("G21 G90 T1 M6 S9000 M3\nG0 Z25\n{}M30", rectangle(100.0, 100.0, 300.0, 200.0, 19.0));
@@ -544,6 +544,45 @@ fn the_tool_that_cuts_through_is_told_with_its_feed_speed_and_last_pass() {
     let two =
         plan("T2 M6\nG0 X300 Y300\nG1 Z-19 F2000\nX310 F3000\nG0 Z25\nT1 M6\nG0 X97 Y97\nG1 Z-19 F2000\nX503 F6000\n");
     assert_eq!(two.through.iter().map(|through| through.tool).collect::<Vec<_>>(), [1, 2]);
+}
+
+/// Each of these is cut in passes of 6 mm, though here and there a piece of the path meets more.
+#[test]
+fn ramps_nicks_and_small_holes_do_not_pass_for_deep_passes() {
+    // A square on its corner, its last pass broken by tabs, so that it grazes other corners of any map of cells than those before.
+    let slanted = |depth: f64, tabs: bool| {
+        let corners = [(400.0, 100.0), (600.0, 300.0), (400.0, 500.0), (200.0, 300.0), (400.0, 100.0)];
+        let mut text = format!("G0 X400 Y100\nG1 Z{:.3} F2000\nF6000\n", -depth);
+        for ends in corners.windows(2) {
+            let at = |share: f64| {
+                let along = |from: f64, to: f64| from + (to - from) * share;
+                format!("X{:.3} Y{:.3}", along(ends[0].0, ends[1].0), along(ends[0].1, ends[1].1))
+            };
+            if tabs {
+                let (down, up) = (format!("G1 Z{:.3}", -depth), "G1 Z-13");
+                text += &format!("G1 {}\n{up}\n{}\n{down}\n", at(0.37), at(0.41));
+            }
+            text += &format!("G1 {}\n", at(1.0));
+        }
+        text + "G0 Z25\n"
+    };
+    // Down 6 mm along the first 60 mm of each lap.
+    let ramped = "G0 X97 Y97\nG1 Z0 F6000\nX157 Z-6\nX403\nY303\nX97\nY97\nX157 Z-12\nX403\nY303\nX97\nY97\nX157 Z-18.3\nX403\n\
+                  Y303\nX97\nY97\nX160\nG0 Z25\n";
+    // Holes of 14 mm, down 3 mm a turn, and once round at the bottom.
+    let hole = |x: f64| {
+        let turns: String = (1..=6).map(|turn| format!("G2 I4 Z{:.2} F6000\n", -3.05 * f64::from(turn))).collect();
+        format!("G0 X{x} Y700\nG1 Z0 F2000\n{turns}G2 I4\nG0 Z25\n")
+    };
+    let holes: String = (0..40).map(|place| hole(100.0 + 20.0 * f64::from(place))).collect();
+    let passes: String =
+        [6.0, 12.0, THROUGH].iter().map(|depth| rectangle(700.0, 100.0, 300.0, 200.0, *depth)).collect();
+    let slanted = slanted(6.0, false) + &slanted(12.0, false) + &slanted(THROUGH, true);
+    for text in [slanted, ramped.to_owned(), holes + &passes] {
+        let plan = plan(&text);
+        let last_pass = plan.through[0].last_pass.millimetres();
+        assert!((5.9..=6.1).contains(&last_pass), "{last_pass} mm: {:?}\n{text}", plan.through);
+    }
 }
 
 /// Pieces of programs, in and far beyond a sheet.

@@ -390,8 +390,8 @@ fn the_shops_tools_serve_every_card_that_lists_none() {
     let listed = read(card).program.unwrap().tools;
     assert_eq!(listed.iter().map(|tool| (tool.number, tool.flutes)).collect::<Vec<_>>(), [(3, 3), (4, 2)]);
     // Through 18 mm a 12 mm compression cutter is beyond its tip, one of 25 mm is not (30 degrees of helix).
-    assert!(listed[0].axial_share.abs() < 1e-12);
-    assert!((listed[1].axial_share - 30_f64.to_radians().tan()).abs() < 1e-12);
+    assert!(listed[0].helix.axial_share(18.0 / 12.0).abs() < 1e-12);
+    assert!((listed[1].helix.axial_share(18.0 / 25.0) - 30_f64.to_radians().tan()).abs() < 1e-12);
     let own = read(&format!("{card}[[tool]]\nnumber = 9\ndiameter_mm = 6\n")).program.unwrap().tools;
     assert_eq!(own.iter().map(|tool| tool.number).collect::<Vec<_>>(), [9]);
 }
@@ -548,6 +548,112 @@ fn a_card_without_a_cutter_takes_the_tool_that_cuts_through() {
     assert!(refused[0].line == 6 && refused[0].what.contains("no spindle speed"), "{refused:?}");
     let without = read_card(&text.replace("[[tool]]\nnumber = 1\ndiameter_mm = 6\n", ""), "card", &setup).unwrap_err();
     assert!(without.to_string().contains("cutter"), "{without}");
+}
+
+/// A card carries the marks of some 300 lines; a controller tells the number of any.
+#[test]
+fn every_number_of_a_long_program_is_a_place_that_rises_with_it() {
+    let sweep = |step: u32| format!("X{} Y{}\n", 100 + step % 2 * 900, 100 + step);
+    let lines: Vec<String> = ["G21 G90 G17\n", "T1 M6\n", "S18000 M3\n", "G0 X100 Y100 Z25\n", "G1 Z-18.2 F6000\n"]
+        .map(str::to_owned)
+        .into_iter()
+        .chain((0..800).map(sweep))
+        .chain(["G0 Z25\n", "M5\n", "M30\n"].map(str::to_owned))
+        .collect();
+    let text: String = lines.iter().enumerate().map(|(place, line)| format!("N{} {line}", 10 * (place + 1))).collect();
+    let tool = with_tools("[[tool]]\nnumber = 1\ndiameter_mm = 6\n");
+    let card = planned(&tool, &text);
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let size = postcard::to_stdvec(course).unwrap().len();
+    assert!(size < 300 * 40, "{size} bytes");
+    let last = 10 * lines.len() as u32;
+    let mut before = 0.0;
+    for (line, number) in (1..=lines.len() as u64).zip((10..=last).step_by(10)) {
+        let place = course.place(Told::Number(number)).unwrap_or_else(|| panic!("N{number} is refused"));
+        let (low, likely, high) = (place.earliest.fraction(), place.likely.fraction(), place.latest.fraction());
+        assert!(low <= likely && likely <= high && likely >= before, "N{number}: {place:?}");
+        before = likely;
+        // The line of the file says the same.
+        let line = course.place(Told::Line(line)).unwrap();
+        assert!(low <= line.likely.fraction() && line.likely.fraction() <= high, "N{number}: {place:?} {line:?}");
+    }
+    assert!(before > 0.99, "{before}");
+    assert!(course.place(Told::Number(last + 10)).is_none());
+    // Where numbers begin anew, one that is left out could be anywhere.
+    let anew: String =
+        lines.iter().enumerate().map(|(place, line)| format!("N{} {line}", 10 * (place % 500 + 1))).collect();
+    let card = planned(&tool, &anew);
+    let course = &card.program.as_ref().unwrap().route.as_ref().unwrap().course;
+    let placed = (10..=5000).step_by(10).filter(|number| course.place(Told::Number(*number)).is_some()).count();
+    assert!(placed < 400, "{placed}");
+}
+
+/// A card on the demo's table whose cutter is that of its program.
+fn with_tools(tools: &str) -> String {
+    format!(
+        "name = \"a\"\nprogram = \"a.nc\"\n[sheet]\nat_mm = [0, 0]\nsize_mm = [1220, 1220]\nthickness_mm = 18\nmaterial = \"mdf\"\n\
+         {tools}"
+    )
+}
+
+/// A part of so many mm at a place, its outline cut at each of these depths.
+fn square(at: [f64; 2], side: f64, depths: &[f64]) -> String {
+    let [x, y] = at;
+    let (far_x, far_y) = (x + side + 6.0, y + side + 6.0);
+    let pass = |depth: &f64| format!("G1 Z-{depth} F2000\nX{far_x} F6000\nY{far_y}\nX{x}\nY{y}\n");
+    format!("G0 X{x} Y{y}\n{}G0 Z25\n", depths.iter().map(pass).collect::<String>())
+}
+
+fn milling(card: &Card) -> holdwatch::job::Milling {
+    match card.cutter.edge {
+        Edge::Milling(milling) => milling,
+        Edge::Knife { .. } => panic!("no knife"),
+    }
+}
+
+/// A compression cutter pulls up only within its tip, one diameter long (common practice, no source); tan 30° = 0.57735.
+#[test]
+fn a_compression_cutter_pulls_as_deep_as_the_programs_last_pass_is() {
+    let tool = with_tools("[[tool]]\nnumber = 1\ndiameter_mm = 6\nflutes = 2\nhelix = \"compression\"\n");
+    for (depths, share) in [(&[8.0, 16.0, 18.2][..], 0.577_35), (&[9.0, 18.2], 0.0)] {
+        let program = format!("G21 G90\nT1 M6\nS18000 M3\nG0 Z25\n{}M30\n", square([100.0, 100.0], 300.0, depths));
+        let card = planned(&tool, &program);
+        assert!((milling(&card).axial_share - share).abs() < 1e-4, "{depths:?}: {:?}", card.cutter);
+        // The same cutter told by the card.
+        let told = format!(
+            "[cutter]\ndiameter_mm = 6\nflutes = 2\nspindle_rpm = 18000\nfeed_m_min = 6\nhelix = \"compression\"\nlast_pass_mm = {}\n",
+            card.cutter.last_pass.millimetres()
+        );
+        let told = planned(&with_tools(&told), &program);
+        assert!((milling(&told).axial_share - milling(&card).axial_share).abs() < 1e-12, "{:?}", told.cutter);
+    }
+}
+
+/// Peak force of a tooth in a slot: k_c times depth times feed per tooth (Dietrich and Tschätsch, Praxis der Zerspantechnik).
+#[test]
+fn the_part_that_is_pulled_hardest_decides_however_small_it_is() {
+    let tools = with_tools(
+        "[[tool]]\nnumber = 1\ndiameter_mm = 6\nflutes = 2\n[[tool]]\nnumber = 2\ndiameter_mm = 6\nflutes = 1\n",
+    );
+    let cut = |program: &[&str]| planned(&tools, &format!("G21 G90\nG0 Z25\n{}M5\nM30\n", program.concat())).cutter;
+    let large: String = [[50.0, 50.0], [600.0, 50.0], [50.0, 600.0], [600.0, 600.0]]
+        .map(|at| square(at, 500.0, &[6.0, 12.0, 18.2]))
+        .concat();
+    let first = "T1 M6\nS18000 M3\n";
+    // 18 mm at once about a small part: three times the force of a last pass of 6 mm.
+    let (small, alone) = (square([1150.0, 50.0], 54.0, &[18.2]), cut(&[first, &square([1150.0, 50.0], 54.0, &[18.2])]));
+    assert!((alone.last_pass.millimetres() - 18.0).abs() < 1e-3, "{alone:?}");
+    assert_eq!(cut(&[first, &large, &small]), alone);
+    assert_eq!(cut(&[first, &small, &large]), alone);
+    // One flute at half the speed takes four times the chip.
+    let (second, small) = ("T2 M6\nS9000 M3\n", square([1150.0, 50.0], 54.0, &[6.0, 12.0, 18.2]));
+    let alone = cut(&[second, &small]);
+    let Edge::Milling(milling) = alone.edge else { panic!("{alone:?}") };
+    assert!(milling.flutes == 1 && (milling.spindle_rpm - 9000.0).abs() < 1e-9, "{alone:?}");
+    assert_eq!(cut(&[first, &large, second, &small]), alone);
+    // Slowed down by S alone, and fed faster, about one part: that part's chip.
+    let fast = small.replace("F6000", "F9000");
+    assert_eq!(cut(&[first, &large, "S9000\n", &fast]), cut(&["T1 M6\nS9000 M3\n", &fast]));
 }
 
 /// What the child says to a card's program that may take so much memory; none if it ends otherwise.

@@ -7,7 +7,7 @@
 use std::fmt::Write as _;
 use std::io::Cursor;
 
-use holdwatch::job::plan::{Machine, Plan, Stock, Tip, Told, Tool};
+use holdwatch::job::plan::{Helix, Machine, Plan, Stock, Tip, Told, Tool};
 use holdwatch::job::program::{Reading, read};
 use holdwatch::moment::Span;
 use holdwatch::table::Rect;
@@ -96,7 +96,7 @@ fn plan(program: &Program, machine: &Machine) -> Plan {
     let sheet = Rect::from_metres(0.0, 0.0, 1.22, 0.82);
     let stock = Stock::new(sheet, Length::from_millimetres(18.0), Density::from_kg_per_m3(720.0));
     let diameter = Length::from_millimetres(6.0);
-    let tools = [Tool { number: 1, diameter, tip: Tip::Flat, flutes: 2, axial_share: 0.0 }];
+    let tools = [Tool { number: 1, diameter, tip: Tip::Flat, flutes: 2, helix: Helix::STRAIGHT }];
     Plan::of(read(Cursor::new(text(program)), &Reading::default()), &stock, &tools, machine).unwrap()
 }
 

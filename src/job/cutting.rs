@@ -4,7 +4,7 @@
 //! engagement φ = acos(1 − 2·a_e/D), mean chip h_m = 2·f_z·(a_e/D)/φ, P = k_c·a_e·a_p·v_f. A part slips within one tooth's
 //! passage, so what acts on it is the peak of a tooth, k_c·a_p·f_z at most, not the mean that the spindle feels.
 
-use super::{Card, Edge, Milling};
+use super::{Card, Cutter, Edge, Milling};
 use crate::units::{Force, Length};
 
 /// A cut of `width` and `depth` by a cutter that turns.
@@ -25,14 +25,14 @@ pub struct Engagement {
 impl Engagement {
     /// The slot that cuts a card's parts free in the last pass; `None` for a knife, which has its own forces.
     pub fn last_pass(card: &Card) -> Option<Self> {
-        let Edge::Milling(milling) = card.cutter.edge else { return None };
-        Some(Engagement {
-            diameter: card.cutter.diameter,
-            milling,
-            width: card.cutter.diameter,
-            depth: card.cutter.last_pass,
-            cutting_force_n_mm2: card.sheet.material.cutting_force_n_mm2,
-        })
+        Self::slot(&card.cutter, card.sheet.material.cutting_force_n_mm2)
+    }
+
+    /// The slot of a cutter's last pass in a material; `None` for a knife.
+    pub fn slot(cutter: &Cutter, cutting_force_n_mm2: f64) -> Option<Self> {
+        let Edge::Milling(milling) = cutter.edge else { return None };
+        let Cutter { diameter, last_pass, .. } = *cutter;
+        Some(Engagement { diameter, milling, width: diameter, depth: last_pass, cutting_force_n_mm2 })
     }
 
     /// The angle through which a tooth cuts, in radians.

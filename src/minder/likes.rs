@@ -39,7 +39,7 @@ impl Minder {
         let fresh = CardProgram {
             file: file.to_owned(),
             reading: Reading::default(),
-            tools: self.setup.tools.iter().map(|tool| tool.on(card.sheet.thickness)).collect(),
+            tools: self.setup.tools.clone(),
             zero: card.sheet.rect.low,
             height: crate::job::plan::ZeroHeight::SheetTop,
             board_left: None,
@@ -98,8 +98,8 @@ impl Minder {
                 .setup
                 .tools
                 .iter()
-                .find(|known| known.tool.number == *number)
-                .map(|known| known.tool.diameter.metres()),
+                .find(|known| known.number == *number)
+                .map(|known| known.diameter.metres()),
         };
         self.memory.tools.iter().map(view).collect()
     }

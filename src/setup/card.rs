@@ -8,7 +8,7 @@ use super::notes::{Complaint, complaint};
 use super::program::program;
 use super::section::{FEED, FORCE, LENGTH, PLAIN, Section, named};
 use super::sheet::{corners, sheet};
-use crate::job::plan::Tool;
+use crate::job::plan::{Helix, Tool, Winds};
 use crate::job::{Card, CardPart, CardSheet, Cutter, Edge, HowHeld, Milling, polygon};
 use crate::table::{Point, Rect, Zone};
 use crate::units::{Force, Length};
@@ -54,20 +54,11 @@ pub(super) fn card(root: &Section, setup: &Setup) -> Option<Card> {
     })
 }
 
-/// The way a cutter's flutes wind.
-#[derive(Clone, Copy)]
-enum Helix {
-    Up,
-    Down,
-    Straight,
-    Compression,
-}
-
 /// The helix of a cutter whose card does not say it (common practice, no source).
 const HELIX_DEGREES: f64 = 30.0;
 
-const HELICES: [(&str, Helix); 4] =
-    [("up", Helix::Up), ("down", Helix::Down), ("straight", Helix::Straight), ("compression", Helix::Compression)];
+const HELICES: [(&str, Winds); 4] =
+    [("up", Winds::Up), ("down", Winds::Down), ("straight", Winds::Straight), ("compression", Winds::Compression)];
 
 fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
     if cutter.choice("kind", &KINDS).or(Kind::Milling)? == Kind::Knife {
@@ -77,8 +68,7 @@ fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
     let flutes = cutter.whole("flutes", 1, 16).required();
     let spindle_rpm = cutter.number("spindle_rpm", PLAIN, (100.0, 100_000.0)).required();
     let feed_m_min = cutter.number("feed", FEED, (0.01, 150.0)).required();
-    let helix = cutter.choice("helix", &HELICES).required();
-    let degrees = cutter.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
+    let helix = helix(cutter, None);
     let last_pass = last_pass(cutter, sheet);
     let (diameter, flutes, spindle_rpm, feed_m_min) = (diameter?, flutes?, spindle_rpm?, feed_m_min?);
     let chip_mm = feed_m_min * 1000.0 / (spindle_rpm * f64::from(flutes));
@@ -87,8 +77,8 @@ fn cutter(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Cutter> {
         cutter.refuse(complaint(wrong, "0.0001 to 5 mm", "check that feed_m_min is in metres a minute"));
         return None;
     }
-    let (helix, degrees, last_pass) = (helix?, degrees?, last_pass?);
-    let axial_share = axial_share(helix, degrees, last_pass.millimetres() / diameter);
+    let (helix, last_pass) = (helix?, last_pass?);
+    let axial_share = helix.axial_share(last_pass.millimetres() / diameter);
     Some(Cutter {
         diameter: Length::from_millimetres(diameter),
         last_pass,
@@ -131,36 +121,28 @@ fn last_pass(cutter: &Section, sheet: Option<&CardSheet>) -> Option<Length> {
 
 /// What stands in for the cutter until the program has been read, if its tools are told and `[cutter]` is not.
 fn stand_in(tool: &Tool, sheet: Option<&CardSheet>) -> Option<Cutter> {
+    let last_pass = sheet?.thickness;
     Some(Cutter {
         diameter: tool.diameter,
-        last_pass: sheet?.thickness,
+        last_pass,
         edge: Edge::Milling(Milling {
             flutes: tool.flutes,
             spindle_rpm: 18_000.0,
             feed_m_min: 6.0,
-            axial_share: tool.axial_share,
+            axial_share: tool.helix.axial_share(last_pass / tool.diameter),
         }),
     })
 }
 
-/// Tangent of the helix, upward positive. A compression cutter winds up at its tip, about one diameter long, and down
-/// above it, so a last pass within the tip pulls up and a deeper one about cancels (common practice, no source).
-fn axial_share(helix: Helix, degrees: f64, depth_in_diameters: f64) -> f64 {
-    let tangent = degrees.to_radians().tan();
-    match helix {
-        Helix::Up => tangent,
-        Helix::Down => -tangent,
-        Helix::Straight => 0.0,
-        Helix::Compression if depth_in_diameters <= 1.0 => tangent,
-        Helix::Compression => 0.0,
-    }
-}
-
-/// The same from the keys of a tool, for a cut of the sheet's whole thickness; straight flutes if it says nothing.
-pub(super) fn axial_share_of(tool: &Section, thickness: Option<Length>, diameter_mm: Option<f64>) -> Option<f64> {
-    let helix = tool.choice("helix", &HELICES).or(Helix::Straight);
-    let degrees = tool.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
-    Some(axial_share(helix?, degrees?, thickness?.millimetres() / diameter_mm?))
+/// How the flutes wind, by the keys of a cutter or a tool; what is usual where the helix may be left out.
+pub(super) fn helix(section: &Section, usual: Option<Winds>) -> Option<Helix> {
+    let winds = section.choice("helix", &HELICES);
+    let winds = match usual {
+        Some(usual) => winds.or(usual),
+        None => winds.required(),
+    };
+    let degrees = section.number("helix_deg", PLAIN, (1.0, 60.0)).or(HELIX_DEGREES);
+    Some(Helix { winds: winds?, degrees: degrees? })
 }
 
 /// The parts from every `[[part]]`, grids written out, in the order of cutting.

@@ -57,7 +57,7 @@ use crate::lamp::{Duty, LightSettings, Pattern, WiredLight};
 use crate::line::{LineSettings, WiresId, WiresSettings};
 use crate::moment::{Span, Steady};
 use crate::table::{Air, Table, ZoneSet};
-use crate::units::{Length, Vacuum};
+use crate::units::Vacuum;
 
 /// A checked setup.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -108,7 +108,7 @@ pub struct Setup {
     pub machine: Machine,
     /// The shop's tools, for cards that list none.
     #[serde(default)]
-    pub tools: Vec<ShopTool>,
+    pub tools: Vec<Tool>,
     /// The shop's prices, minutes and limits.
     #[serde(default)]
     pub terms: Terms,
@@ -166,23 +166,6 @@ pub enum ContactAt {
     Input(InputId),
     /// A wire.
     Wires(WiresId),
-}
-
-/// A tool of the shop, for every card that lists none.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct ShopTool {
-    /// The tool, its pull as in a cut that is not deeper than it is wide.
-    pub tool: Tool,
-    /// Whether its flutes wind up at its tip and down above it: in a deeper cut its pull about cancels (common practice, no source).
-    pub compression: bool,
-}
-
-impl ShopTool {
-    /// The tool as it cuts a sheet of this thickness through.
-    pub fn on(&self, thickness: Length) -> Tool {
-        let cancels = self.compression && thickness > self.tool.diameter;
-        Tool { axial_share: if cancels { 0.0 } else { self.tool.axial_share }, ..self.tool }
-    }
 }
 
 /// An end of the table that is loaded and cut by itself.

@@ -2,13 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::ShopTool;
-use super::card::axial_share_of;
+use super::card::helix;
 use super::layout::{PLACE, ROUNDING};
 use super::notes::{Complaint, complaint};
 use super::section::{FEED, LENGTH, PLAIN, Section};
 use crate::job::CardSheet;
-use crate::job::plan::{CardProgram, Machine, Obstacle, ObstacleKind, Tip, Tool, ZeroHeight};
+use crate::job::plan::{CardProgram, Machine, Obstacle, ObstacleKind, Tip, Tool, Winds, ZeroHeight};
 use crate::job::program::{Code, DwellUnit, Limits, Reading, Shift, UnitOfLength, WorkZero};
 use crate::moment::{Span, Utc};
 use crate::table::Point;
@@ -28,7 +27,7 @@ pub(super) fn program(
     root: &Section,
     sheet: Option<&CardSheet>,
     cutter_of_program: bool,
-    shop: &[ShopTool],
+    shop: &[Tool],
 ) -> Option<Option<CardProgram>> {
     let file = root.text("program").check(|file| {
         if file.contains(['/', '\\']) {
@@ -40,11 +39,8 @@ pub(super) fn program(
     let file = file.optional();
     let reading_section = root.section("reading");
     let tool_sections = root.sections("tool", MOST_TOOLS);
-    let thickness = sheet.map(|sheet| sheet.thickness);
-    let written = tool_sections.iter().map(|section| tool(section, thickness)).collect();
-    let tools = distinct(&tool_sections, written, |tool| tool.number);
-    let shop = || thickness.map(|thickness| shop.iter().map(|tool| tool.on(thickness)).collect());
-    let tools = if tool_sections.is_empty() { shop() } else { tools };
+    let tools = distinct(&tool_sections);
+    let tools = if tool_sections.is_empty() { Some(shop.to_vec()) } else { tools };
     let (reading, placed) = (reading(&reading_section), placed(&reading_section, sheet));
     let zeroed = reading_section.text("zeroed").check(|text| day_or_time(&text)).optional();
     let file = file?;
@@ -173,11 +169,11 @@ enum End {
     Ball,
 }
 
-fn tool(section: &Section, thickness: Option<Length>) -> Option<Tool> {
+fn tool(section: &Section) -> Option<Tool> {
     let number = section.whole("number", 1, 99_999).required();
     let diameter = section.number("diameter", LENGTH, (0.2, 200.0)).required();
     let flutes = section.whole("flutes", 1, 16).or(2);
-    let axial_share = axial_share_of(section, thickness, diameter);
+    let helix = helix(section, Some(Winds::Straight));
     let end = section.choice("end", &[("flat", End::Flat), ("taper", End::Taper), ("ball", End::Ball)]).or(End::Flat);
     let tip = match end? {
         End::Flat => Some(Tip::Flat),
@@ -198,27 +194,21 @@ fn tool(section: &Section, thickness: Option<Length>) -> Option<Tool> {
         section.refuse(complaint(wrong, limit, "correct end_width_mm or diameter_mm"));
         return None;
     }
-    Some(Tool { number: number?, diameter, tip: tip?, flutes: flutes?, axial_share: axial_share? })
+    Some(Tool { number: number?, diameter, tip: tip?, flutes: flutes?, helix: helix? })
 }
 
 /// The shop's tools, from every `[[tool]]` of a setup.
-pub(super) fn tools(root: &Section) -> Option<Vec<ShopTool>> {
-    let sections = root.sections("tool", MOST_TOOLS);
-    let of_shop = |section: &Section| {
-        let compression = section.text("helix").optional();
-        // In a cut that is not deep.
-        let tool = tool(section, Some(Length::ZERO))?;
-        Some(ShopTool { tool, compression: compression?.is_some_and(|helix| helix == "compression") })
-    };
-    distinct(&sections, sections.iter().map(of_shop).collect(), |tool| tool.tool.number)
+pub(super) fn tools(root: &Section) -> Option<Vec<Tool>> {
+    distinct(&root.sections("tool", MOST_TOOLS))
 }
 
 /// The tools, each number once.
-fn distinct<T>(sections: &[Section], tools: Vec<Option<T>>, number: impl Fn(&T) -> u32) -> Option<Vec<T>> {
+fn distinct(sections: &[Section]) -> Option<Vec<Tool>> {
+    let tools: Vec<Option<Tool>> = sections.iter().map(tool).collect();
     for (place, tool) in tools.iter().enumerate() {
-        let Some(tool) = tool.as_ref().map(&number) else { continue };
-        if tools[..place].iter().flatten().any(|earlier| number(earlier) == tool) {
-            let wrong = format!("two tools have the number {tool}");
+        let Some(tool) = tool else { continue };
+        if tools[..place].iter().flatten().any(|earlier| earlier.number == tool.number) {
+            let wrong = format!("two tools have the number {}", tool.number);
             sections[place].refuse(complaint(wrong, "each number once", "correct one"));
             return None;
         }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::io::Cursor;
 
 use divan::Bencher;
-use holdwatch::job::plan::{Machine, Plan, Stock, Tip, Tool};
+use holdwatch::job::plan::{Helix, Machine, Plan, Stock, Tip, Tool};
 use holdwatch::job::program::{Reading, read};
 use holdwatch::table::Rect;
 use holdwatch::units::{Density, Length};
@@ -70,7 +70,7 @@ fn planning(bencher: Bencher, name: &str) {
     let sheet = Rect::from_metres(0.0, 0.0, 2.44, 1.22);
     let stock = Stock::new(sheet, Length::from_millimetres(18.0), Density::from_kg_per_m3(720.0));
     let diameter = Length::from_millimetres(6.0);
-    let tools = [Tool { number: 1, diameter, tip: Tip::Flat, flutes: 2, axial_share: 0.0 }];
+    let tools = [Tool { number: 1, diameter, tip: Tip::Flat, flutes: 2, helix: Helix::STRAIGHT }];
     bencher.bench(|| {
         let steps = read(Cursor::new(&text), &Reading::default());
         Plan::of(steps, &stock, &tools, &Machine::default()).map(|plan| plan.pieces.len())

@@ -5,7 +5,7 @@
 use std::f64::consts::PI;
 use std::io::Cursor;
 
-use holdwatch::job::plan::{Kind, Machine, Plan, Stock, Tip, Tool};
+use holdwatch::job::plan::{Helix, Kind, Machine, Plan, Stock, Tip, Tool};
 use holdwatch::job::program::{Reading, Refusal, read};
 use holdwatch::table::Rect;
 use holdwatch::units::{Density, Length};
@@ -246,7 +246,7 @@ fn plan(text: &str) -> Result<Plan, Vec<Refusal>> {
         diameter: Length::from_millimetres(diameter),
         tip: Tip::Flat,
         flutes: 2,
-        axial_share: 0.0,
+        helix: Helix::STRAIGHT,
     };
     let steps = read(Cursor::new(text), &Reading::default());
     Plan::of(steps, &stock, &[tool(1, 6.0), tool(2, 5.0)], &Machine::default())

@@ -190,6 +190,75 @@ fn a_program_without_a_unit_is_read_in_the_cards_and_says_so() {
     assert_eq!(notes("G0 X1\nX2\nM2", &reading), [Note::UnitAssumed]);
 }
 
+/// NISTIR 6556, on G94: F counts inches or millimetres a minute, by the unit of length in force. 10 in/min are 254 mm/min.
+#[test]
+fn a_feed_before_the_first_length_is_told_in_the_cards_unit_too() {
+    let reading = Reading { unit: UnitOfLength::Inch, ..Reading::default() };
+    for text in ["F10\nG1 X1 Y0 Z0\nM2", "G1 X1 Y0 Z0 F10\nM2", "G95 F0.01 S1000\nG1 X1 Y0 Z0\nM2"] {
+        let made = super::moves_of(super::deeds_of(told_by(text, &reading), text));
+        assert!(
+            matches!(made[0].pace, Pace::Feed(feed) if (feed.millimetres_per_minute() - 254.0).abs() < 1e-9),
+            "{text:?}: {made:?}"
+        );
+        assert_eq!(notes(text, &reading), [Note::UnitAssumed], "{text:?}");
+    }
+    // A refused line is taken to have brought the cutter where it says, so that the way behind it begins there.
+    let text = "T1.5 X1 Y0 Z5\nG91 G0 X1\nM2";
+    let last = told_by(text, &reading).into_iter().filter_map(Result::ok).filter_map(|step| match step.deed {
+        Deed::Move(made) => Some(made),
+        _ => None,
+    });
+    assert_places(&last.collect::<Vec<_>>(), &[[50.8, 0.0, 127.0]]);
+}
+
+/// NISTIR 6556, on S: the speed in force is that at which the spindle turns once it does, and S may change it at any time.
+#[test]
+fn a_spindle_that_turns_follows_the_speed_alone() {
+    let turned = |text: &str| -> Vec<(Turning, Option<f64>)> {
+        let told = deeds(text).into_iter().filter_map(|deed| match deed {
+            Deed::Spindle(turning, rpm) => Some((turning, rpm)),
+            _ => None,
+        });
+        told.collect()
+    };
+    let (right, left, stands) = (Turning::Clockwise, Turning::Counterclockwise, Turning::Stopped);
+    for (text, expected) in [
+        ("S18000 M3\nS6000\nM2", vec![(right, Some(18_000.0)), (right, Some(6000.0))]),
+        ("M4\nS18000\nM2", vec![(left, None), (left, Some(18_000.0))]),
+        ("S18000 M3\nS18000\nM2", vec![(right, Some(18_000.0))]),
+        ("S18000 M3\nM5\nS6000\nM3\nM2", vec![(right, Some(18_000.0)), (stands, None), (right, Some(6000.0))]),
+        ("S18000\nM2", vec![]),
+    ] {
+        assert_eq!(turned(text), expected, "{text:?}");
+    }
+}
+
+/// The line that puts a machine in order at the head of a program: common practice, no source.
+#[test]
+fn a_motion_beside_g80_holds_once_the_cycle_has_ended() {
+    for head in ["G00 G17 G40 G49 G80 G90", "G17 G40 G49 G80 G90 G00"] {
+        let made = moves(&format!("G21\n{head}\nX1 Y2 Z3\nG1 X2 F100\nM2"));
+        assert_places(&made, &[[1.0, 2.0, 3.0], [2.0, 2.0, 3.0]]);
+        assert_eq!(made[0].pace, Pace::Rapid, "{head}");
+    }
+    // The cycle before is forgotten: the next one wants its own R and Z.
+    let cycle = "G21 G90 F100 G0 X0 Y0 Z5\nG81 X1 Z-5 R1\n";
+    assert_eq!(refusals(&format!("{cycle}G82 X2\nM2")), []);
+    assert!(refusals(&format!("{cycle}G80 G82 X2\nM2"))[0].what.contains("lacks R or Z"));
+    for twice in ["G80 G0 G1 X1", "G80 G80"] {
+        assert!(refusals(&format!("{BEGIN}{twice}"))[0].what.contains("contradicts"), "{twice}");
+    }
+}
+
+/// The axis words are those of G28 (NISTIR 6556, on G28); the motion named holds from there on.
+#[test]
+fn a_motion_behind_g28_holds_too() {
+    for line in ["G28 G0 Z5", "G0 G28 Z5"] {
+        let made = moves(&format!("G21 G90 G0 X0 Y0 Z5 F100\nG1 X1\n{line}\nX2\nM2"));
+        assert_eq!(made.last().unwrap().pace, Pace::Rapid, "{line}: {made:?}");
+    }
+}
+
 #[test]
 fn steps_add_up_and_shifts_move_the_zero() {
     let text = "G21 G90 G0 X10 Y10 Z5\nG91 X5\nX5 Y-5\nG90 G92 X0 Y0\nX1 Y1\nG92.2\nX1\nG92.3\nX1\nG92.1\nG52 X100\nX1\nG52 X0\nX1";

@@ -15,6 +15,7 @@ struct Mark {
     /// Kerf opened by then, in mm.
     opened: f64,
     line: u32,
+    /// The program's own number last named by then.
     number: Option<u32>,
     /// When it begins on the machine as fast, and as slow, as it may be.
     bounds: [f32; 2],
@@ -44,6 +45,8 @@ pub struct ProgramCourse {
     seconds: f64,
     opened: f64,
     lines: u64,
+    /// The program's highest line number of its own.
+    highest: Option<u32>,
     least_apart: f64,
     bounds: [f64; 2],
 }
@@ -95,6 +98,11 @@ impl ProgramCourse {
         }
     }
 
+    /// The program names a number, on a line with a move or without.
+    pub(super) fn name(&mut self, number: u32) {
+        self.highest = self.highest.max(Some(number));
+    }
+
     pub(super) fn end(&mut self, [seconds, fast, slow]: [f64; 3], opened: f64, lines: u64) {
         (self.seconds, self.opened, self.lines, self.bounds) = (seconds, opened, lines, [fast, slow]);
     }
@@ -142,7 +150,10 @@ impl ProgramCourse {
                 let line = u32::try_from(line).ok().filter(|line| u64::from(*line) <= self.lines.max(1))?;
                 self.times_of(|mark| mark.line == line).or_else(|| self.times_about(line))?
             }
-            Told::Number(number) => self.times_of(|mark| mark.number == Some(number))?,
+            Told::Number(number) => {
+                let named = self.times_of(|mark| mark.number == Some(number));
+                named.or_else(|| self.times_behind(number))?
+            }
             Told::Share(share) => {
                 let line = (share.clamp(0.0, 1.0) * self.lines as f64).round();
                 // A controller may count lines or bytes: a hundredth of the program either way (common practice, no source).
@@ -183,6 +194,22 @@ impl ProgramCourse {
         let begins = before.map_or(0.0, |place| self.marks[place].seconds);
         let ends = after.map_or(self.seconds, |place| self.marks[place].seconds);
         Some((begins, begins, ends))
+    }
+
+    /// The same for a number of a line without a move, or whose mark has been left out: where numbers rise from line to line it comes
+    /// behind the nearest below it. None for a number above all of the program's, or where numbers do not rise.
+    fn times_behind(&self, number: u32) -> Option<(f64, f64, f64)> {
+        self.highest.filter(|highest| number <= *highest)?;
+        let mut named: Vec<(u32, u32)> = self.marks.iter().filter_map(|mark| Some((mark.line, mark.number?))).collect();
+        named.sort_unstable();
+        if !named.is_sorted_by_key(|(_, number)| number) {
+            return None;
+        }
+        let before = named.partition_point(|(_, earlier)| *earlier < number).checked_sub(1);
+        match before.map(|place| named[place].0) {
+            Some(line) => self.times_of(|mark| mark.line == line),
+            None => self.times_about(0),
+        }
     }
 
     /// The likely time at the place that a faster or slower machine has reached after so long.

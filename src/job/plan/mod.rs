@@ -31,7 +31,7 @@ pub use route::{CardProgram, MOST_WARNINGS, Route};
 pub use scar::{Scar, ScarMap};
 pub use stock::{Stock, ZeroHeight};
 pub use stroke::{Leaves, Stroke};
-pub use tool::{Tip, Tool};
+pub use tool::{Helix, Tip, Tool, Winds};
 
 use std::fmt;
 
@@ -67,20 +67,22 @@ pub struct Plan {
     pub warnings: Vec<Warning>,
 }
 
-/// How a tool cuts where it goes through the sheet.
+/// How a tool cuts where it goes through the sheet and its teeth are loaded most.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CutThrough {
     /// The tool.
     pub tool: u32,
-    /// How far.
+    /// How far it goes through, all in all.
     pub length: Length,
-    /// At which feed, in the mean along the way.
+    /// The way over which it is loaded so without a break; at most what must be, so that no ramp or nick decides.
+    pub kept_up: Length,
+    /// At which feed.
     pub feed: Speed,
-    /// At how many revolutions a minute, if the program says it.
+    /// At how many revolutions a minute, if the program has said it by then.
     pub rpm: Option<f64>,
-    /// How deep its last pass is over most of the way.
+    /// How deep its last pass is.
     pub last_pass: Length,
-    /// The first line that goes through.
+    /// The line.
     pub line: u64,
 }
 

@@ -1,9 +1,9 @@
-//! What cuts the sheet through: which tool, at which feed and speed, and how deep its last pass is.
+//! What cuts the sheet through: by which tool, how deep its passes are, and where its teeth are loaded most.
 //!
 //! A map of cells keeps the lowest that the cutter has been over each. A cell that is passed again within a short way counts as the
 //! same pass.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 
 use super::clip::Window;
 use super::stock::Stock;
@@ -16,11 +16,12 @@ const MOST_CELLS: f64 = 500_000.0;
 /// Within a way of so many cells, a cell that is passed again is passed in the same pass.
 const SAME_PASS: f64 = 6.0;
 
-/// The steps by which depths are counted, in mm.
-const STEP: f64 = 0.25;
-
-/// The share of the way cut through that goes no deeper than the depth told.
-const TOLD: f64 = 0.9;
+/// The load that is kept up over a way of so many cells decides, wherever that is: 40 mm.
+///
+/// A share of the whole way would hide a small part beside large ones; the last way about a part as small as a hand can hold is
+/// longer than this. What is misjudged is shorter: a cell that earlier passes have only grazed, the foot of a ramp, and a hole whose
+/// turns lie within [`SAME_PASS`] and so count as one pass.
+const MATTERS: f64 = 8.0;
 
 #[derive(Clone, Copy, Debug)]
 struct Cell {
@@ -30,44 +31,53 @@ struct Cell {
     passed: f64,
 }
 
-/// What a tool does where it cuts through.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Through {
-    /// In mm.
-    pub(super) length: f64,
-    /// The length times the feed, in mm²/s.
-    feed: f64,
-    /// The length times the spindle's speed, where the program names one.
-    turns: f64,
-    turned: f64,
-    /// The length by the depth of the pass, in steps.
-    depths: BTreeMap<u32, f64>,
-    /// The first line.
+/// How a piece of the path is cut.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Cutting {
+    pub(super) tool: u32,
+    /// In mm/s.
+    pub(super) feed: f64,
+    pub(super) rpm: Option<f64>,
+}
+
+/// A tool where it cuts through and its teeth are loaded most.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Hardest {
+    /// The way over which it is loaded so at the least, in mm, up to the way that matters.
+    pub(super) kept_up: f64,
+    /// Depth times the way between two turns, in mm²: what of a tooth's load changes along the path. Infinite at an unknown speed.
+    load: f64,
+    /// How deep the pass is, in mm.
+    pub(super) depth: f64,
+    pub(super) cutting: Cutting,
     pub(super) line: u32,
 }
 
-impl Through {
-    /// The mean feed along the way, in mm/s.
-    pub(super) fn feed(&self) -> f64 {
-        self.feed / self.length.max(1e-9)
-    }
+/// What a tool does where it cuts through.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Through {
+    /// In mm.
+    pub(super) length: f64,
+    pub(super) hardest: Hardest,
+}
 
-    /// The mean speed of the spindle; none if the program names none.
-    pub(super) fn rpm(&self) -> Option<f64> {
-        (self.turned > 0.0).then(|| self.turns / self.turned)
-    }
+/// The path cut through at a stretch up to here, as far back as it matters.
+#[derive(Debug, Default)]
+struct Stretch {
+    length: f64,
+    /// Where each piece ends that nothing behind it is loaded less than, in mm of the stretch: the first is the least of all.
+    least: VecDeque<(f64, Hardest)>,
+}
 
-    /// How deep its last pass is over most of the way, in mm.
-    pub(super) fn last_pass(&self) -> f64 {
-        let whole: f64 = self.depths.values().sum();
-        let mut sum = 0.0;
-        for (step, length) in &self.depths {
-            sum += length;
-            if sum >= TOLD * whole {
-                return f64::from(*step) * STEP;
-            }
-        }
-        0.0
+impl Stretch {
+    /// Adds a piece; what is kept up over the last of the stretch.
+    fn add(&mut self, length: f64, piece: Hardest, matters: f64) -> Hardest {
+        self.length += length;
+        while self.least.pop_back_if(|(_, earlier)| earlier.load >= piece.load).is_some() {}
+        self.least.push_back((self.length, piece));
+        while self.least.pop_front_if(|(end, _)| *end <= self.length - matters).is_some() {}
+        let least = self.least.front().map_or(piece, |(_, least)| *least);
+        Hardest { kept_up: self.length.min(matters), ..least }
     }
 }
 
@@ -81,16 +91,8 @@ pub(super) struct Passes {
     cells: Vec<Cell>,
     way: f64,
     thickness: f64,
+    stretch: Stretch,
     pub(super) through: BTreeMap<u32, Through>,
-}
-
-/// How a piece of the path is cut.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Cutting {
-    pub(super) tool: u32,
-    /// In mm/s.
-    pub(super) feed: f64,
-    pub(super) rpm: Option<f64>,
 }
 
 impl Passes {
@@ -110,14 +112,23 @@ impl Passes {
             cells: vec![whole; columns * rows],
             way: 0.0,
             thickness,
+            stretch: Stretch::default(),
             through: BTreeMap::new(),
         }
     }
 
-    /// A straight piece of a cut.
-    pub(super) fn add(&mut self, from: &At, to: &At, cutting: Cutting) {
+    /// The cutter leaves the path.
+    pub(super) fn interrupt(&mut self) {
+        self.stretch = Stretch::default();
+    }
+
+    /// A straight piece of a cut; `None` for a rapid, which is warned of where it meets the sheet.
+    pub(super) fn add(&mut self, from: &At, to: &At, cutting: Option<Cutting>) {
         let length = (to.x - from.x).hypot(to.y - from.y);
-        if from.over.min(to.over) >= self.thickness || length <= 0.0 {
+        if from.over.min(to.over) >= self.thickness {
+            return self.interrupt();
+        }
+        if length <= 0.0 {
             return;
         }
         let high = [self.low[0] + self.columns as f64 * self.cell, self.low[1] + self.rows as f64 * self.cell];
@@ -131,7 +142,9 @@ impl Passes {
             self.way += each;
             let place = [from.x + (to.x - from.x) * share, from.y + (to.y - from.y) * share];
             let depth = self.pass(place, over);
-            if over <= super::stroke::THROUGH {
+            if over <= super::stroke::THROUGH
+                && let Some(cutting) = cutting
+            {
                 self.count(depth, each, cutting, to.line);
             }
         }
@@ -155,13 +168,17 @@ impl Passes {
     }
 
     fn count(&mut self, depth: f64, length: f64, cutting: Cutting, line: u32) {
-        let through = self.through.entry(cutting.tool).or_insert_with(|| Through { line, ..Through::default() });
+        let a_turn = cutting.rpm.map_or(f64::INFINITY, |rpm| cutting.feed * 60.0 / rpm);
+        let load = if depth > 0.0 { depth * a_turn } else { 0.0 };
+        let piece = Hardest { kept_up: length, load, depth, cutting, line };
+        let found = self.stretch.add(length, piece, MATTERS * self.cell);
+        let through = self.through.entry(cutting.tool).or_insert(Through { length: 0.0, hardest: found });
         through.length += length;
-        through.feed += length * cutting.feed;
-        if let Some(rpm) = cutting.rpm {
-            through.turns += length * rpm;
-            through.turned += length;
+        let harder = |one: &Hardest, other: &Hardest| {
+            one.kept_up.total_cmp(&other.kept_up).then(one.load.total_cmp(&other.load)).is_gt()
+        };
+        if harder(&found, &through.hardest) {
+            through.hardest = found;
         }
-        *through.depths.entry((depth / STEP).ceil() as u32).or_default() += length;
     }
 }

@@ -6,11 +6,11 @@ use serde::{Deserialize, Serialize};
 use super::course::ProgramCourse;
 use super::piece::{Kind, Piece};
 use super::stock::{Stock, ZeroHeight};
-use super::tool::Tool;
+use super::tool::{Helix, Tool};
 use super::{Bed, CutThrough, Leaves, Machine, Plan, Warning};
 use crate::job::cut::{beginning, length};
 use crate::job::program::{Reading, Refusal, read};
-use crate::job::{Card, CardPart, Cutter, Edge, HowHeld, Milling, Progress};
+use crate::job::{Card, CardPart, Cutter, Edge, Engagement, HowHeld, Milling, Progress};
 use crate::moment::Utc;
 use crate::table::{Kerf, Point, Rect};
 use crate::units::Length;
@@ -91,11 +91,13 @@ impl CardProgram {
             return self.tools.clone();
         }
         let cutter = &card.cutter;
-        let (flutes, axial_share) = match cutter.edge {
-            Edge::Milling(milling) => (milling.flutes, milling.axial_share),
-            Edge::Knife { .. } => (1, 0.0),
+        let flutes = match cutter.edge {
+            Edge::Milling(milling) => milling.flutes,
+            Edge::Knife { .. } => 1,
         };
-        vec![Tool { number: 1, diameter: cutter.diameter, tip: super::Tip::Flat, flutes, axial_share }]
+        // What it pulls with stands on the card already.
+        let helix = Helix::STRAIGHT;
+        vec![Tool { number: 1, diameter: cutter.diameter, tip: super::Tip::Flat, flutes, helix }]
     }
 }
 
@@ -133,9 +135,9 @@ impl Card {
             plan.warnings.retain(|warning| !matches!(warning, Warning::SpindleStands { .. }));
         }
         if program.cutter_of_program
-            && let Some(through) = plan.through.first()
+            && let Some(cutter) = hardest(&self, &plan.through, &tools).map_err(|refusal| vec![refusal])?
         {
-            self.cutter = cutter(&self, through, &tools).map_err(|refusal| vec![refusal])?;
+            self.cutter = cutter;
         }
         self.parts = plan.parts().into_iter().map(card_part).collect();
         for (place, part) in self.parts.iter_mut().enumerate() {
@@ -145,6 +147,32 @@ impl Card {
         self.program = Some(program);
         Ok((self, Some(plan)))
     }
+}
+
+/// The cutter that is hardest to hold against, of those that go through over a way that matters; none if nothing goes through.
+///
+/// One cutter stands for all parts of a card, so it is the worst: that for which a part must be pressed down hardest so that it does
+/// not slide, peak force over friction and pull.
+fn hardest(card: &Card, through: &[CutThrough], tools: &[Tool]) -> Result<Option<Cutter>, Refusal> {
+    let material = &card.sheet.material;
+    let pressing = |cutter: &Cutter| match (Engagement::slot(cutter, material.cutting_force_n_mm2), cutter.edge) {
+        (Some(slot), Edge::Milling(milling)) => {
+            slot.peak_force().newtons() * (1.0 / material.friction + milling.axial_share)
+        }
+        _ => 0.0,
+    };
+    let mut found: Option<(Length, f64, Cutter)> = None;
+    for through in through.iter().filter(|through| through.last_pass > Length::ZERO) {
+        let cutter = cutter(card, through, tools)?;
+        let pressing = pressing(&cutter);
+        let order = |(kept_up, earlier, _): &(Length, f64, Cutter)| {
+            through.kept_up.metres().total_cmp(&kept_up.metres()).then(pressing.total_cmp(earlier))
+        };
+        if found.as_ref().is_none_or(|found| order(found).is_gt()) {
+            found = Some((through.kept_up, pressing, cutter));
+        }
+    }
+    Ok(found.map(|(.., cutter)| cutter))
 }
 
 /// The cutter as the program uses it where it goes through.
@@ -158,15 +186,15 @@ fn cutter(card: &Card, through: &CutThrough, tools: &[Tool]) -> Result<Cutter, R
             remedy: "write S and M3 into the program, or [cutter] into the card".to_owned(),
         });
     };
-    let thickness = card.sheet.thickness;
+    let last_pass = through.last_pass.min(card.sheet.thickness);
     Ok(Cutter {
         diameter: tool.diameter,
-        last_pass: if through.last_pass > Length::ZERO { through.last_pass.min(thickness) } else { thickness },
+        last_pass,
         edge: Edge::Milling(Milling {
             flutes: tool.flutes,
             spindle_rpm,
             feed_m_min: through.feed.metres_per_second() * 60.0,
-            axial_share: tool.axial_share,
+            axial_share: tool.helix.axial_share(last_pass / tool.diameter),
         }),
     })
 }

@@ -21,6 +21,47 @@ pub enum Tip {
     Ball,
 }
 
+/// Which way a cutter's flutes wind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Winds {
+    /// Chips go up, and the sheet with them.
+    Up,
+    /// Chips and sheet are pressed down.
+    Down,
+    /// Neither.
+    Straight,
+    /// Up at its tip, which is about one diameter long, and down above it (common practice, no source).
+    Compression,
+}
+
+/// The helix of a cutter's flutes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Helix {
+    /// Which way it winds.
+    pub winds: Winds,
+    /// Its angle to the axis.
+    pub degrees: f64,
+}
+
+impl Helix {
+    /// Flutes that pull neither way.
+    pub const STRAIGHT: Helix = Helix { winds: Winds::Straight, degrees: 0.0 };
+
+    /// Upward (positive) or downward (negative) pull of a pass as a share of the tangential force: the tangent of the helix. A
+    /// compression cutter pulls up in a pass within its tip; in a deeper one its pulls about cancel (common practice, no source).
+    pub fn axial_share(&self, depth_in_diameters: f64) -> f64 {
+        let tangent = self.degrees.to_radians().tan();
+        match self.winds {
+            Winds::Up => tangent,
+            Winds::Down => -tangent,
+            Winds::Straight => 0.0,
+            Winds::Compression if depth_in_diameters <= 1.0 => tangent,
+            Winds::Compression => 0.0,
+        }
+    }
+}
+
 /// A cutter.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tool {
@@ -32,8 +73,8 @@ pub struct Tool {
     pub tip: Tip,
     /// Its cutting edges.
     pub flutes: u32,
-    /// Upward (positive) or downward (negative) pull as a share of the tangential force: tan of an up-cut helix.
-    pub axial_share: f64,
+    /// How its flutes wind.
+    pub helix: Helix,
 }
 
 impl Tool {
@@ -61,7 +102,7 @@ mod tests {
 
     fn width(tip: Tip, above_mm: f64) -> f64 {
         let diameter = Length::from_millimetres(10.0);
-        Tool { number: 1, diameter, tip, flutes: 2, axial_share: 0.0 }
+        Tool { number: 1, diameter, tip, flutes: 2, helix: Helix::STRAIGHT }
             .width_at(Length::from_millimetres(above_mm))
             .millimetres()
     }

@@ -66,6 +66,8 @@ pub(super) struct Trace<'a> {
     /// Revolutions a minute as last named.
     rpm: Option<f64>,
     course: ProgramCourse,
+    /// The program's own number last named.
+    number: Option<u32>,
     notes: BTreeMap<Note, Remark>,
     warnings: Vec<Warning>,
     /// Obstacles that a cut has met.
@@ -96,6 +98,7 @@ impl<'a> Trace<'a> {
             passes: Passes::none(stock),
             rpm: None,
             course: ProgramCourse::default(),
+            number: None,
             notes: BTreeMap::new(),
             warnings: Vec::new(),
             met: BTreeSet::new(),
@@ -109,6 +112,10 @@ impl<'a> Trace<'a> {
         match step {
             Ok(step) => {
                 self.lines = self.lines.max(step.line);
+                if let Some(number) = step.number {
+                    self.course.name(number);
+                    self.number = Some(number);
+                }
                 if let Err(refusal) = self.take(&step) {
                     self.refusals.push(refusal);
                 }
@@ -123,12 +130,14 @@ impl<'a> Trace<'a> {
             Deed::Move(made) => return self.take_move(made, step),
             Deed::Prepare(number) if !self.changed => {
                 self.flush()?;
+                self.passes.interrupt();
                 // A machine without a changer: the tool named is the one in the spindle.
                 self.tool = self.known_tool(*number, step.line)?;
             }
             Deed::Prepare(_) => {}
             Deed::Change(number) => {
                 self.stand(|machine| machine.tool_change)?;
+                self.passes.interrupt();
                 self.tool = self.known_tool(*number, step.line)?;
                 self.changed = true;
             }
@@ -186,7 +195,7 @@ impl<'a> Trace<'a> {
             return self.take_unknown(made, step.line);
         }
         let line = u32::try_from(step.line).unwrap_or(u32::MAX);
-        self.together.push((*made, line, step.number));
+        self.together.push((*made, line, self.number));
         if self.together.len() >= TOGETHER { self.flush() } else { Ok(()) }
     }
 
@@ -239,6 +248,7 @@ impl<'a> Trace<'a> {
         let clear = self.sweep.band(lowest) == Band::Clear;
         if made.pace == Pace::Rapid {
             self.sweep.interrupt();
+            self.passes.interrupt();
             if clear {
                 return Ok(());
             }
@@ -255,6 +265,7 @@ impl<'a> Trace<'a> {
         let top = self.stock.thickness.millimetres();
         let mut within = 0.0;
         let cutting = Cutting { tool: tool.number, feed, rpm: self.rpm };
+        let cutting = Some(cutting).filter(|_| made.pace != Pace::Rapid);
         for to in points {
             self.sweep.cut(&from, &to, &tool);
             self.passes.add(&from, &to, cutting);
@@ -372,13 +383,14 @@ impl<'a> Trace<'a> {
 }
 
 fn cut_through(passes: Passes) -> Vec<CutThrough> {
-    let one = |(tool, through): (u32, Through)| CutThrough {
+    let one = |(tool, Through { length, hardest }): (u32, Through)| CutThrough {
         tool,
-        length: Length::from_millimetres(through.length),
-        feed: Speed::from_metres_per_second(through.feed() / 1000.0),
-        rpm: through.rpm(),
-        last_pass: Length::from_millimetres(through.last_pass()),
-        line: u64::from(through.line),
+        length: Length::from_millimetres(length),
+        kept_up: Length::from_millimetres(hardest.kept_up),
+        feed: Speed::from_metres_per_second(hardest.cutting.feed / 1000.0),
+        rpm: hardest.cutting.rpm,
+        last_pass: Length::from_millimetres(hardest.depth),
+        line: u64::from(hardest.line),
     };
     let mut through: Vec<CutThrough> = passes.through.into_iter().map(one).collect();
     through.sort_by(|one, other| other.length.metres().total_cmp(&one.length.metres()).then(one.tool.cmp(&other.tool)));

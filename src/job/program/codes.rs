@@ -117,9 +117,11 @@ pub(super) enum M {
 }
 
 impl G {
-    /// The modal group: at most one code of it on a line.
+    /// The modal group: at most one code of it on a line. `G80` has one of its own: by the letter of NISTIR 6556, table 5, it is of
+    /// group 1, but as a rule it stands beside `G0` in the line that puts a machine in order (common practice, no source).
     pub(super) fn group(self) -> u8 {
         match self {
+            G::Motion(Motion::None) => 9,
             G::Dwell | G::Machine | G::Home | G::SetHere | G::DropShift { .. } | G::RestoreShift | G::LocalShift => 0,
             G::Motion(_) => 1,
             G::Plane(_) => 2,

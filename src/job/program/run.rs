@@ -158,7 +158,7 @@ impl<R: BufRead + Seek> Steps<R> {
         if then.is_err() {
             // A line counts whole or not at all.
             self.pending.clear();
-            self.state.assume(&self.block);
+            self.state.assume(&self.block, &self.reading);
         }
         if self.line < self.farthest {
             // A line that drills many holes counts as many.

@@ -61,6 +61,7 @@ pub(super) struct State {
     /// F as told, in mm/min or mm a turn; in inverse time in 1/min.
     pub(super) feed: Option<f64>,
     pub(super) speed: Option<f64>,
+    turning: Turning,
     pub(super) sticky: Sticky,
     pub(super) to_first: bool,
     pub(super) exact_stop: bool,
@@ -89,6 +90,7 @@ impl Default for State {
             feed_mode: FeedMode::PerMinute,
             feed: None,
             speed: None,
+            turning: Turning::Stopped,
             sticky: Sticky::default(),
             to_first: true,
             exact_stop: false,
@@ -175,13 +177,10 @@ impl State {
     ) -> Result<Then, Flaw> {
         orders.read(block, reading, out)?;
         self.take_modes(orders);
-        self.take_feed_and_speed(block, orders)?;
+        let speed = self.speed;
+        self.take_feed_and_speed(block, orders, reading, out)?;
         self.take_tool(block, orders, out)?;
-        for order in &orders.m {
-            if let M::Spindle(turning) = order {
-                out.push_back(Deed::Spindle(*turning, self.speed.filter(|_| *turning != Turning::Stopped)));
-            }
-        }
+        self.take_spindle(orders, self.speed != speed, out);
         self.take_dwell(block, orders, reading, out)?;
         self.take_length(block, orders)?;
         self.take_zero(orders, block, reading, out)?;
@@ -229,12 +228,18 @@ impl State {
         unit.millimetres()
     }
 
-    fn take_feed_and_speed(&mut self, block: &mut Block, orders: &Orders) -> Result<(), Flaw> {
+    fn take_feed_and_speed(
+        &mut self,
+        block: &mut Block,
+        orders: &Orders,
+        reading: &Reading,
+        out: &mut VecDeque<Deed>,
+    ) -> Result<(), Flaw> {
         // A dwell told by F is refused with the dwell.
         if !orders.has(G::Dwell)
             && let Some(word) = block.take(b'F')
         {
-            let length = if self.feed_mode == FeedMode::InverseTime { 1.0 } else { self.unit_or_millimetre() };
+            let length = if self.feed_mode == FeedMode::InverseTime { 1.0 } else { self.scale(reading, out) };
             let feed = word.value * length;
             if feed.is_nan() || feed <= 0.0 || feed > FASTEST {
                 let what = format!("the feed F{} is not above 0 and at most {FASTEST} mm/min", word.value);
@@ -254,10 +259,6 @@ impl State {
         Ok(())
     }
 
-    fn unit_or_millimetre(&self) -> f64 {
-        self.unit.unwrap_or(UnitOfLength::Millimetre).millimetres()
-    }
-
     fn take_tool(&mut self, block: &mut Block, orders: &Orders, out: &mut VecDeque<Deed>) -> Result<(), Flaw> {
         if let Some(word) = block.take(b'T') {
             let tool = whole_of(&word, 'T', 0, HIGHEST_TOOL)?;
@@ -274,6 +275,17 @@ impl State {
             out.push_back(Deed::Change(tool));
         }
         Ok(())
+    }
+
+    /// A spindle that turns follows S without a code of its own.
+    fn take_spindle(&mut self, orders: &Orders, other_speed: bool, out: &mut VecDeque<Deed>) {
+        let told =
+            orders.m.iter().find_map(|order| if let M::Spindle(turning) = order { Some(*turning) } else { None });
+        self.turning = told.unwrap_or(self.turning);
+        let turns = self.turning != Turning::Stopped;
+        if told.is_some() || turns && other_speed {
+            out.push_back(Deed::Spindle(self.turning, self.speed.filter(|_| turns)));
+        }
     }
 
     fn take_dwell(
@@ -351,6 +363,7 @@ impl State {
         reading: &Reading,
         out: &mut VecDeque<Deed>,
     ) -> Result<(), Flaw> {
+        self.take_motion(orders);
         for order in &orders.g {
             match *order {
                 G::SetHere => self.set_here(block, reading, out)?,
@@ -358,8 +371,8 @@ impl State {
                 G::DropShift { kept } => self.zero.drop_shift(kept),
                 G::RestoreShift => self.zero.restore_shift(),
                 G::Home => return self.go_home(block, reading, out),
-                G::Motion(motion) => self.set_motion(motion),
-                G::Dwell
+                G::Motion(_)
+                | G::Dwell
                 | G::Machine
                 | G::Plane(_)
                 | G::Unit(_)
@@ -383,6 +396,18 @@ impl State {
         }
         self.any_motion |= self.move_by(block, reading, out)?;
         Ok(())
+    }
+
+    /// `G80` ends the cycle in force; a motion that stands beside it then holds.
+    fn take_motion(&mut self, orders: &Orders) {
+        let none = orders.has(G::Motion(Motion::None)).then_some(Motion::None);
+        let other = orders.g.iter().find_map(|order| match *order {
+            G::Motion(motion) if motion != Motion::None => Some(motion),
+            _ => None,
+        });
+        for motion in none.into_iter().chain(other) {
+            self.set_motion(motion);
+        }
     }
 
     fn set_motion(&mut self, motion: Motion) {
@@ -409,8 +434,8 @@ impl State {
     }
 
     /// Takes the cutter to be where a refused line would have brought it, so that one mistake is told once.
-    pub(super) fn assume(&mut self, block: &Block) {
-        let scale = self.unit_or_millimetre();
+    pub(super) fn assume(&mut self, block: &Block, reading: &Reading) {
+        let scale = self.unit.unwrap_or(reading.unit).millimetres();
         for (axis, letter) in b"XYZ".iter().enumerate() {
             if let Some(word) = block.look(*letter) {
                 let from = if self.absolute { self.zero.told(axis) } else { self.spot[axis] };

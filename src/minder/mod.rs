@@ -6,6 +6,7 @@
 //! Invariants:
 //! - a reading older than the limit is never judged, shown or learned from;
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
+//! - a memory that is not known yet is no shadow, and none is written in its place;
 //! - every record has the next number, and no number is used twice.
 
 mod around;
@@ -53,6 +54,7 @@ use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
 use holding::DriveTold;
+use keeping::{MEMORY_UNKNOWN, Meanwhile};
 pub use keeping::{Memory, Remembered};
 use progress::{Pace, Run};
 pub use survey::SurveyRun;
@@ -130,6 +132,8 @@ pub struct Minder {
     roll: Roll,
     flood: Flood,
     memory: Memory,
+    /// What was learned since the start, while the memory of before is not known.
+    meanwhile: Option<Vec<Meanwhile>>,
     /// What is cut, or will be next.
     loaded: Option<Loaded>,
     /// What lies at other ends.
@@ -188,7 +192,8 @@ impl Minder {
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
-        let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let shadow_sheets = if remembered.unknown { 0 } else { setup.watch.shadow_sheets };
+        let memory = remembered.memory.unwrap_or_else(|| Memory::new(shadow_sheets));
         let (contacts, inputs_at) = (vec![Contact::default(); setup.contacts.len()], vec![None; setup.inputs.len()]);
         let wires = vec![Wires::default(); setup.wires.len()];
         let lines =
@@ -216,6 +221,7 @@ impl Minder {
             memory,
             loaded: None,
             beside: Vec::new(),
+            meanwhile: remembered.unknown.then(Vec::new),
             open,
             cutting: None,
             contacts,
@@ -255,6 +261,7 @@ impl Minder {
         minder.keep_out_of_service(at);
         minder.heed_shadow(at.steady);
         minder.open_book();
+        minder.say_whether(at, remembered.unknown, MEMORY_UNKNOWN);
         Ok(minder)
     }
 
@@ -281,6 +288,7 @@ impl Minder {
         }
         self.settle(at, out);
     }
+            Event::Recalled(recalled) => self.recall(at, *recalled, out),
 
     /// The whole state as bytes, for [`Minder::restore`].
     ///

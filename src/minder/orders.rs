@@ -60,7 +60,7 @@ impl Minder {
             Command::LoadNamed(name) | Command::LoadProgram { file: name, .. } => {
                 Answer::Unknown { name, known: self.cards.clone() }
             }
-            Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
+            Command::ToolChanged(tool) => self.told_of_tool(at, tool, out),
             Command::LoadCard(card) => self.load(at, *card, None, out),
             Command::Unload => {
                 self.take_off(at, None, out);

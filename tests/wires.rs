@@ -105,6 +105,35 @@ fn a_contact_counts_once_it_has_held() {
     assert_eq!(open(&bench), [false, true]);
 }
 
+/// Wires tell their levels again though nothing has changed, as units do when they are polled.
+#[test]
+fn whoever_else_tells_the_contact_on_a_wire_is_believed() {
+    let mut bench = with(CONTACTS);
+    bench.level(1, 0, 700.0);
+    run(&mut bench, 8.0, 0b01, 0);
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+    bench.command(Command::Progress(ProgressTold::Cutting(false)));
+    run(&mut bench, 1.0, 0b01, 0);
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+}
+
+/// However soon readings are called stale, wires that tell once a second are read.
+#[test]
+fn wires_are_not_called_silent_from_one_telling_to_the_next() {
+    let mut bench =
+        Bench::new(&shop(CONTACTS).replace("shadow_sheets = 0\n", "shadow_sheets = 0\nstale_after_s = 0.6\n"));
+    bench.level(1, 0, 700.0);
+    for _ in 0..12 {
+        bench.step(Event::Wires(PORT, 0b01));
+        bench.step(Event::Wires(CHIP, 0));
+        bench.run_with(1.0, |bench| {
+            let degraded = bench.degraded();
+            assert!(!degraded.iter().any(|name| name.starts_with("contact-")), "{degraded:?}");
+        });
+    }
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+}
+
 #[test]
 fn the_button_on_a_wire_sees_an_alarm_once_for_each_press() {
     let mut bench = with(CONTACTS);

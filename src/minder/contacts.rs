@@ -7,11 +7,14 @@ use crate::event::{Action, Inputs, LineCause};
 use crate::gauge::InputId;
 use crate::lamp::next_turn;
 use crate::line::WiresId;
-use crate::moment::{Moment, Steady};
+use crate::moment::{Moment, Span, Steady};
 use crate::setup::{ContactAt, ContactMeans, ContactSettings};
 use crate::table::ZoneId;
 
 /// One contact as it was last read.
+/// The longest time after which the levels of wires that have not changed are told again.
+const TOLD_AGAIN: Span = Span::from_secs(1);
+
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub(super) struct Contact {
     /// What it says, if it is read.
@@ -58,6 +61,13 @@ impl Minder {
         }
         self.heed_wires(at, out);
     }
+        // What has held is said again each time, as by a unit that is polled: somebody else may have told otherwise meanwhile.
+        let held = |(place, _): (usize, &ContactSettings)| {
+            let contact = self.contacts[place];
+            Some((place, contact.says.filter(|_| contact.turning.is_none())?))
+        };
+        let held: Vec<(usize, bool)> = self.contacts_at(ContactAt::Wires(id)).filter_map(held).collect();
+        self.take_contacts(at, &held, out);
 
     /// Heeds the contacts on wires that have held for long enough.
     pub(super) fn heed_wires(&mut self, at: Moment, out: &mut Vec<Action>) {
@@ -146,7 +156,7 @@ impl Minder {
                 }
                 ContactAt::Wires(id) => {
                     let id = usize::from(id.0);
-                    (self.wires[id].heard, self.setup.wires[id].every)
+                    (self.wires[id].heard, self.setup.wires[id].every.max(TOLD_AGAIN))
                 }
             };
             let patience = self.setup.watch.stale_after.max(every.times(3.0));

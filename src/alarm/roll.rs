@@ -405,6 +405,8 @@ impl Roll {
     }
 }
 
+                // What is told to be gone does not begin to call for the rest of its off-delay.
+                entry.condition &= entry.told;
 impl Entry {
     fn new(rule: Rule) -> Self {
         Entry {

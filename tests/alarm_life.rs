@@ -191,6 +191,24 @@ fn in_a_flood_the_horn_does_not_sound_for_what_chatters() {
     assert!(sounded.iter().filter(|(.., flood)| *flood).count() >= 3, "{sounded:?}");
 }
 
+/// The horn sounds each time that somebody is called, not only the first.
+#[test]
+fn the_horn_sounds_again_when_a_loss_calls_again() {
+    let mut bench = cutting();
+    hold(&mut bench, 4.0, 350.0);
+    assert!(bench.view().light.horn);
+    bench.command(Command::Acknowledge(Tag::SuddenLoss));
+    hold(&mut bench, 60.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Acknowledged, false));
+    hold(&mut bench, 243.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Unacknowledged, true));
+    hold(&mut bench, 15.0, 350.0);
+    assert!(!bench.view().light.horn);
+    bench.command(Command::Shelve(Tag::SuddenLoss, Span::from_secs(60)));
+    hold(&mut bench, 63.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Unacknowledged, true));
+}
+
 /// A minder whose journal could not be opened.
 fn without_its_memory(setup: &str, last_seq: u64) -> Bench {
     Bench::remembering(setup, Remembered { unknown: true, last_seq: Seq(last_seq), ..Remembered::default() })

@@ -447,3 +447,21 @@ fn a_loss_that_went_with_the_pumps_is_not_called_after_it() {
     roll.set(Tag::SuddenLoss, at(26), true);
     assert_eq!(roll.status(Tag::SuddenLoss).unwrap().state, State::Unacknowledged);
 }
+
+#[test]
+fn when_an_alarm_last_began_to_call_is_told() {
+    let mut roll = Roll::new(vec![Rule { call_again_after: Some(Span::from_secs(300)), ..plain(TAG) }]);
+    let called = |roll: &Roll| roll.status(TAG).unwrap().called_at;
+    assert_eq!(called(&roll), None);
+    roll.set(TAG, at(1), true);
+    roll.acknowledge(TAG, at(10)).unwrap();
+    assert_eq!(called(&roll), Some(at(1)));
+    roll.tick(at(400));
+    assert_eq!((called(&roll), roll.status(TAG).unwrap().since), (Some(at(310)), Some(at(1))));
+    roll.shelve(TAG, at(500), Span::from_secs(60)).unwrap();
+    roll.tick(at(600));
+    assert_eq!(called(&roll), Some(at(560)));
+    roll.set(TAG, at(700), false);
+    roll.acknowledge(TAG, at(701)).unwrap();
+    assert_eq!(called(&roll), None);
+}

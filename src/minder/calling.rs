@@ -16,7 +16,7 @@ const ABOUT_THE_TABLE: [Tag; 5] = [Tag::PumpLost, Tag::SuddenLoss, Tag::MarginLo
 const FLOOD: &str = "alarm-flood";
 const OUT_OF_SERVICE: &str = "alarm-out-of-service";
 
-/// How long the horn sounds for one alarm.
+/// How long the horn sounds each time that an alarm begins to call.
 const HORN: Span = Span::from_secs(10);
 
 impl Minder {
@@ -201,7 +201,7 @@ impl Minder {
         self.announced().any(|status| {
             status.priority == Priority::High
                 && status.state == State::Unacknowledged
-                && status.since.is_some_and(|since| at.since(since) < HORN)
+                && status.called_at.is_some_and(|called| at.since(called) < HORN)
                 && !(flood && self.flood.chatters(status.tag))
         })
     }

@@ -209,6 +209,28 @@ fn the_horn_sounds_again_when_a_loss_calls_again() {
     assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Unacknowledged, true));
 }
 
+#[test]
+fn a_light_that_answers_does_not_speak_for_one_that_does_not() {
+    let light = |name: &str, unit: u8| {
+        format!(
+            "[[light]]\nname = \"{name}\"\nline = \"vacuum\"\nunit_id = {unit}\nred = 0\nyellow = 1\ngreen = 2\nwhite = 3\n"
+        )
+    };
+    let mut bench = Bench::new(&shop(&(light("one", 2) + &light("two", 3))));
+    let unreachable = |bench: &Bench| bench.degraded().contains(&"light-unreachable".to_owned());
+    hold(&mut bench, 5.0, 700.0);
+    assert!(!unreachable(&bench));
+    bench.silent.push(3);
+    hold(&mut bench, 10.0, 700.0);
+    for _ in 0..100 {
+        hold(&mut bench, 0.1, 700.0);
+        assert!(unreachable(&bench), "after {:?}", bench.now);
+    }
+    bench.silent.clear();
+    hold(&mut bench, 10.0, 700.0);
+    assert!(!unreachable(&bench));
+}
+
 /// A minder whose journal could not be opened.
 fn without_its_memory(setup: &str, last_seq: u64) -> Bench {
     Bench::remembering(setup, Remembered { unknown: true, last_seq: Seq(last_seq), ..Remembered::default() })

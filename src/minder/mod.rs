@@ -27,7 +27,7 @@ mod progress;
 mod showing;
 mod survey;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -170,6 +170,8 @@ pub struct Minder {
     board_detail: Arc<BoardDetail>,
     light: Pattern,
     light_test_from: Option<Steady>,
+    /// Lights that did not confirm what they were last told, by their place on their line.
+    silent_lights: BTreeSet<(LineId, usize)>,
     degraded: BTreeMap<String, Moment>,
     next_seq: Seq,
     acked: Seq,
@@ -219,9 +221,9 @@ impl Minder {
             roll: Roll::new(Rule::standard_set()),
             flood: Flood::default(),
             memory,
+            meanwhile: remembered.unknown.then(Vec::new),
             loaded: None,
             beside: Vec::new(),
-            meanwhile: remembered.unknown.then(Vec::new),
             open,
             cutting: None,
             contacts,
@@ -245,6 +247,7 @@ impl Minder {
             board_detail: Arc::default(),
             light: Pattern::DARK,
             light_test_from: None,
+            silent_lights: BTreeSet::new(),
             degraded: BTreeMap::new(),
             next_seq: Seq(remembered.last_seq.0 + 1),
             acked: remembered.last_seq,
@@ -258,10 +261,10 @@ impl Minder {
         minder.setup.assumptions.clear();
         minder.setup.warnings.clear();
         minder.setup.webhook = None;
+        minder.say_whether(at, remembered.unknown, MEMORY_UNKNOWN);
         minder.keep_out_of_service(at);
         minder.heed_shadow(at.steady);
         minder.open_book();
-        minder.say_whether(at, remembered.unknown, MEMORY_UNKNOWN);
         Ok(minder)
     }
 
@@ -285,10 +288,10 @@ impl Minder {
             Event::Programs(programs) => self.programs = programs,
             Event::Wires(id, levels) => self.take_wires(at, id, levels, out),
             Event::WiresLost(id, cause) => self.wires_lost(at, id, &cause, out),
+            Event::Recalled(recalled) => self.recall(at, *recalled, out),
         }
         self.settle(at, out);
     }
-            Event::Recalled(recalled) => self.recall(at, *recalled, out),
 
     /// The whole state as bytes, for [`Minder::restore`].
     ///

@@ -210,6 +210,29 @@ fn the_horn_sounds_again_when_a_loss_calls_again() {
 }
 
 #[test]
+fn no_lamp_test_hides_a_loss() {
+    let mut bench = cutting();
+    let refused = |key: &str| Answer::Refused(key.into());
+    assert_eq!(bench.command(Command::TestLight), refused("cutting"));
+    bench.command(Command::Progress(ProgressTold::Cutting(false)));
+    assert_eq!(bench.command(Command::TestLight), Answer::Done);
+    hold(&mut bench, 0.5, 700.0);
+    assert_eq!(bench.view().light.lamp(Colour::Red), Lamp::Steady);
+    // A loss in the middle of the test ends it.
+    bench.command(Command::Progress(ProgressTold::Cutting(true)));
+    let mut seen = Vec::new();
+    for _ in 0..40 {
+        hold(&mut bench, 0.1, 350.0);
+        let view = bench.view();
+        seen.extend((view.verdict == Verdict::Loose).then_some(view.light));
+    }
+    assert!(!seen.is_empty(), "{:?}", bench.view().why);
+    assert!(seen.iter().all(|light| light.red == Lamp::Flashing && light.green == Lamp::Off), "{seen:?}");
+    assert_eq!(bench.command(Command::TestLight), refused("loose"));
+    assert_eq!(bench.view().light.red, Lamp::Flashing);
+}
+
+#[test]
 fn a_light_that_answers_does_not_speak_for_one_that_does_not() {
     let light = |name: &str, unit: u8| {
         format!(

@@ -19,7 +19,7 @@ use std::time::Duration;
 
 use bench::Bench;
 use holdwatch::alarm::State;
-use holdwatch::event::{Action, Command, Event, LineCause, ProgressTold, Tag, WiresId};
+use holdwatch::event::{Action, Answer, Command, Event, LineCause, ProgressTold, Tag, WiresId};
 use holdwatch::view::{CuttingKnown, Verdict};
 use serde_json::Value;
 use support::peer::{Peer, table_on};
@@ -226,8 +226,8 @@ fn a_loss_lights_the_wires_and_advises_to_hold_the_feed_while_it_is_loose() {
     let holds: Vec<bool> = switched(&bench, lamps).iter().map(|word| word & 0b10000 == 0).collect();
     assert!(holds.contains(&true) && holds.contains(&false));
     assert!(bench.view().light.feed_hold);
-    // The lamp test does not take the advice away; what is seen does not either; what is over does.
-    bench.command(Command::TestLight);
+    // No lamp test takes the advice away; what is seen does not either; what is over does.
+    assert_eq!(bench.command(Command::TestLight), Answer::Refused("loose".into()));
     bench.command(Command::Acknowledge(Tag::SuddenLoss));
     bench.run(1.0);
     assert!(bench.view().light.feed_hold);

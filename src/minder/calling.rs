@@ -156,8 +156,9 @@ impl Minder {
     }
 
     fn pattern(&mut self, at: Steady) -> Pattern {
-        if let Some(test) = self.light_test_from.and_then(|from| Pattern::lamp_test(at.since(from))) {
-            return if self.advises_to_hold() { test.with_feed_hold() } else { test };
+        let test = self.light_test_from.filter(|_| !self.is_loose() && !self.advises_to_hold());
+        if let Some(test) = test.and_then(|from| Pattern::lamp_test(at.since(from))) {
+            return test;
         }
         self.light_test_from = None;
         let white = Pattern::only(Colour::White, Lamp::Steady);
@@ -169,6 +170,22 @@ impl Minder {
         let pattern = if self.asks_for_care(at) { pattern.with(Colour::Blue, Lamp::Steady) } else { pattern };
         let pattern = if self.advises_to_hold() { pattern.with_feed_hold() } else { pattern };
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
+    }
+
+    /// Lights every lamp in turn, unless that would hide what the light has to say, or say it to a machine that cuts.
+    pub(super) fn test_light(&mut self, at: Steady) -> Answer {
+        if self.is_loose() {
+            return Answer::Refused("loose".to_owned());
+        }
+        if self.cutting == Some(true) {
+            return Answer::Refused("cutting".to_owned());
+        }
+        self.light_test_from = Some(at);
+        Answer::Done
+    }
+
+    fn is_loose(&self) -> bool {
+        self.assessment.is_some_and(|assessment| assessment.verdict == Verdict::Loose)
     }
 
     /// Whether the machine is advised to hold its feed: while the word is LOOSE, if a contact for it was wired.

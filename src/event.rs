@@ -160,6 +160,19 @@ pub enum Answer {
     ShelvedTooLong(Span),
 }
 
+/// What a journal says of the time before: the bodies, as JSON text, of its last records of these kinds.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Recalled {
+    /// The last number used.
+    pub last_seq: Seq,
+    /// What was learned.
+    pub memory: Option<String>,
+    /// The last survey, under way or ended.
+    pub survey: Option<String>,
+    /// The morning's checks.
+    pub check: Option<String>,
+}
+
 /// Something that wakes the program.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Event {
@@ -195,6 +208,8 @@ pub enum Event {
     Wires(WiresId, u64),
     /// A device's wires cannot be used.
     WiresLost(WiresId, LineCause),
+    /// A journal that could not be opened at the start is open; this is what it says.
+    Recalled(Box<Recalled>),
 }
 
 /// One reading as kept.

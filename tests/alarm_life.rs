@@ -10,7 +10,10 @@ mod shop;
 
 use bench::{Bench, moment};
 use holdwatch::alarm::State;
-use holdwatch::event::{Actor, Answer, Command, CommandId, Event, ProgressTold, Span, Tag};
+use holdwatch::event::{
+    Actor, Answer, Command, CommandId, Event, ProgressTold, Recalled, Seq, Span, Tag, Told, Vacuum,
+};
+use holdwatch::lamp::{Colour, Lamp};
 use holdwatch::minder::{Memory, Minder, Remembered};
 use holdwatch::view::{AlarmView, Verdict, View};
 use shop::shop;
@@ -186,4 +189,183 @@ fn in_a_flood_the_horn_does_not_sound_for_what_chatters() {
     assert!(sounded.iter().all(|(calls, ..)| *calls), "{sounded:?}");
     assert!(sounded.iter().all(|(_, horn, flood)| horn != flood), "{sounded:?}");
     assert!(sounded.iter().filter(|(.., flood)| *flood).count() >= 3, "{sounded:?}");
+}
+
+/// The horn sounds each time that somebody is called, not only the first.
+#[test]
+fn the_horn_sounds_again_when_a_loss_calls_again() {
+    let mut bench = cutting();
+    hold(&mut bench, 4.0, 350.0);
+    assert!(bench.view().light.horn);
+    bench.command(Command::Acknowledge(Tag::SuddenLoss));
+    hold(&mut bench, 60.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Acknowledged, false));
+    hold(&mut bench, 243.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Unacknowledged, true));
+    hold(&mut bench, 15.0, 350.0);
+    assert!(!bench.view().light.horn);
+    bench.command(Command::Shelve(Tag::SuddenLoss, Span::from_secs(60)));
+    hold(&mut bench, 63.0, 350.0);
+    assert_eq!((state(&bench, Tag::SuddenLoss), bench.view().light.horn), (State::Unacknowledged, true));
+}
+
+#[test]
+fn no_lamp_test_hides_a_loss() {
+    let mut bench = cutting();
+    let refused = |key: &str| Answer::Refused(key.into());
+    assert_eq!(bench.command(Command::TestLight), refused("cutting"));
+    bench.command(Command::Progress(ProgressTold::Cutting(false)));
+    assert_eq!(bench.command(Command::TestLight), Answer::Done);
+    hold(&mut bench, 0.5, 700.0);
+    assert_eq!(bench.view().light.lamp(Colour::Red), Lamp::Steady);
+    // A loss in the middle of the test ends it.
+    bench.command(Command::Progress(ProgressTold::Cutting(true)));
+    let mut seen = Vec::new();
+    for _ in 0..40 {
+        hold(&mut bench, 0.1, 350.0);
+        let view = bench.view();
+        seen.extend((view.verdict == Verdict::Loose).then_some(view.light));
+    }
+    assert!(!seen.is_empty(), "{:?}", bench.view().why);
+    assert!(seen.iter().all(|light| light.red == Lamp::Flashing && light.green == Lamp::Off), "{seen:?}");
+    assert_eq!(bench.command(Command::TestLight), refused("loose"));
+    assert_eq!(bench.view().light.red, Lamp::Flashing);
+}
+
+#[test]
+fn a_light_that_answers_does_not_speak_for_one_that_does_not() {
+    let light = |name: &str, unit: u8| {
+        format!(
+            "[[light]]\nname = \"{name}\"\nline = \"vacuum\"\nunit_id = {unit}\nred = 0\nyellow = 1\ngreen = 2\nwhite = 3\n"
+        )
+    };
+    let mut bench = Bench::new(&shop(&(light("one", 2) + &light("two", 3))));
+    let unreachable = |bench: &Bench| bench.degraded().contains(&"light-unreachable".to_owned());
+    hold(&mut bench, 5.0, 700.0);
+    assert!(!unreachable(&bench));
+    bench.silent.push(3);
+    hold(&mut bench, 10.0, 700.0);
+    for _ in 0..100 {
+        hold(&mut bench, 0.1, 700.0);
+        assert!(unreachable(&bench), "after {:?}", bench.now);
+    }
+    bench.silent.clear();
+    hold(&mut bench, 10.0, 700.0);
+    assert!(!unreachable(&bench));
+}
+
+/// A minder whose journal could not be opened.
+fn without_its_memory(setup: &str, last_seq: u64) -> Bench {
+    Bench::remembering(setup, Remembered { unknown: true, last_seq: Seq(last_seq), ..Remembered::default() })
+}
+
+fn body(record: &str) -> serde_json::Value {
+    serde_json::from_str(record).unwrap()
+}
+
+#[test]
+fn a_memory_that_comes_late_is_taken_up_and_what_was_learned_meanwhile_is_added() {
+    let setup = shop("").replace("shadow_sheets = 0", "shadow_sheets = 3");
+    let mut before = Bench::new(&setup);
+    hold(&mut before, 15.0, 700.0);
+    for command in [
+        Command::Teach,
+        Command::Remove(Tag::LevelHigh, "a trial".into()),
+        Command::Shelve(Tag::LevelLow, Span::from_secs(3_600)),
+        Command::Board(Told::FilterDrop(Vacuum::from_pascals(1_500.0))),
+    ] {
+        before.command(command);
+    }
+    let memory = before.entries("memory").last().unwrap().clone();
+    assert_eq!(body(&memory)["shadow_left"], 3);
+
+    let mut bench = without_its_memory(&setup, 5);
+    hold(&mut bench, 15.0, 500.0);
+    assert!(bench.degraded().contains(&"memory-unknown".to_owned()));
+    assert_eq!(bench.command(Command::Open(vec!["left".into()])), Answer::Done);
+    hold(&mut bench, 15.0, 500.0);
+    for command in [Command::Teach, Command::Skimmed, Command::ToolChanged(3)] {
+        assert_eq!(bench.command(command), Answer::Done);
+    }
+    assert_eq!(bench.command(Command::Remove(Tag::NoReading, "at the workshop".into())), Answer::Done);
+    for kind in ["memory", "survey", "check"] {
+        assert!(bench.entries(kind).is_empty(), "no {kind} takes the place of one that is not known");
+    }
+    // The state can be written down meanwhile, and goes on alike.
+    let recalled = || {
+        Event::Recalled(Box::new(Recalled {
+            last_seq: Seq(9_000),
+            memory: Some(memory.clone()),
+            ..Recalled::default()
+        }))
+    };
+    let mut twin = Minder::restore(&bench.minder.snapshot().unwrap()).unwrap();
+    let mut out = Vec::new();
+    twin.step(moment(bench.now), recalled(), &mut out);
+    bench.step(recalled());
+    assert_eq!(twin.view_at(moment(bench.now)), bench.view());
+
+    assert!(!bench.degraded().contains(&"memory-unknown".to_owned()));
+    let kept = body(bench.entries("memory").last().unwrap());
+    let taught: Vec<f64> =
+        kept["taught"].as_array().unwrap().iter().map(|pair| pair[1]["level"].as_f64().unwrap()).collect();
+    assert!(taught.len() == 2 && taught.iter().any(|level| (level - 70_000.0).abs() < 200.0), "{taught:?}");
+    assert!(taught.iter().any(|level| (level - 50_000.0).abs() < 200.0), "{taught:?}");
+    assert_eq!((&kept["shadow_left"], &kept["book"]["skims"]), (&3.into(), &1.into()));
+    assert!(kept["skimmed_on"].is_i64() && kept["book"]["filter"][0] == 1_500.0, "{kept}");
+    let aside: Vec<&String> = kept["set_aside"].as_object().unwrap().keys().collect();
+    assert_eq!(aside, ["level-high", "no-reading"], "what was merely shelved before the start calls again");
+    assert_eq!(state(&bench, Tag::LevelHigh), State::OutOfService);
+    assert_eq!(state(&bench, Tag::NoReading), State::OutOfService);
+    assert_eq!(bench.view().shadow_sheets_left, 3);
+    assert!(bench.records.last().unwrap().seq > Seq(9_000));
+    // A second one says nothing.
+    let records = bench.records.len();
+    bench.step(Event::Recalled(Box::default()));
+    assert_eq!((bench.records.len(), bench.view().shadow_sheets_left), (records, 3));
+}
+
+/// A table whose memory is not known is no table in shadow: a loss is called, and the light shows it.
+#[test]
+fn a_loss_is_called_though_the_memory_is_not_known() {
+    let setup = shop("").replace("shadow_sheets = 0", "shadow_sheets = 3");
+    let mut bench = without_its_memory(&setup, 0);
+    hold(&mut bench, 15.0, 700.0);
+    bench.command(Command::Progress(ProgressTold::Cutting(true)));
+    hold(&mut bench, 10.0, 700.0);
+    hold(&mut bench, 4.0, 350.0);
+    assert_eq!((bench.view().verdict, state(&bench, Tag::SuddenLoss)), (Verdict::Loose, State::Unacknowledged));
+    assert_eq!(bench.view().light.red, Lamp::Flashing);
+    // A journal that is new begins the shadow.
+    bench.step(Event::Recalled(Box::default()));
+    assert_eq!(bench.view().shadow_sheets_left, 3);
+}
+
+/// Sheets that seated and ended while the memory was not known count as the next ones of the board.
+#[test]
+fn sheets_of_the_time_without_a_memory_follow_on_those_before() {
+    let setup = shop("").replace("shadow_sheets = 0", "shadow_sheets = 3");
+    let sheets = |bench: &mut Bench, count: usize| {
+        for _ in 0..count {
+            hold(bench, 20.0, 700.0);
+            hold(bench, 20.0, 100.0);
+        }
+    };
+    let mut before = Bench::new(&setup);
+    sheets(&mut before, 1);
+    let memory = before.entries("memory").last().unwrap().clone();
+    let mut bench = without_its_memory(&setup, 0);
+    sheets(&mut bench, 1);
+    bench.step(Event::Recalled(Box::new(Recalled { memory: Some(memory.clone()), ..Recalled::default() })));
+    let mut straight = Bench::new(&setup);
+    sheets(&mut straight, 2);
+    let (late, whole) =
+        (body(bench.entries("memory").last().unwrap()), body(straight.entries("memory").last().unwrap()));
+    assert!(whole["shadow_left"] == 1 && whole["sheet"] == 2, "{whole}");
+    for of in ["/shadow_left", "/sheet", "/board/seen", "/book/sheets", "/last_sheet/sheet"] {
+        assert_eq!(late.pointer(of), whole.pointer(of), "{of}");
+    }
+    // Of each only what went into the book with its sheet.
+    let pumped = |of: &serde_json::Value| of["book"]["pump"]["whole"].as_f64().unwrap();
+    assert!((pumped(&late) / pumped(&body(&memory)) - 2.0).abs() < 0.05, "{late}");
 }

@@ -421,3 +421,47 @@ fn what_is_closed_returns_to_normal_by_rule_but_a_latched_alarm_waits_to_be_seen
         assert_eq!(short(&roll, TAG), closed, "{latches} {events}: nothing comes back by itself");
     }
 }
+
+/// What the pump's loss explained, and what is over with it, does not call for the rest of its off-delay.
+#[test]
+fn a_loss_that_went_with_the_pumps_is_not_called_after_it() {
+    for gone_after in [0, 1] {
+        let mut roll = Roll::new(Rule::standard_set());
+        roll.set(Tag::PumpLost, at(10), true);
+        roll.set(Tag::SuddenLoss, at(10), true);
+        roll.acknowledge(Tag::PumpLost, at(12)).unwrap();
+        roll.drain();
+        roll.set(Tag::PumpLost, at(20), false);
+        roll.set(Tag::SuddenLoss, at(20 + gone_after), false);
+        roll.tick(at(40));
+        let called = roll.drain().into_iter().find(|step| step.to == State::Unacknowledged);
+        assert_eq!(called, None, "gone {gone_after} s after it");
+        assert_eq!(roll.status(Tag::SuddenLoss).unwrap().state, State::Normal);
+    }
+    // One that comes again within that time calls for itself.
+    let mut roll = Roll::new(Rule::standard_set());
+    roll.set(Tag::PumpLost, at(10), true);
+    roll.set(Tag::SuddenLoss, at(10), true);
+    roll.set(Tag::PumpLost, at(20), false);
+    roll.set(Tag::SuddenLoss, at(22), false);
+    roll.set(Tag::SuddenLoss, at(26), true);
+    assert_eq!(roll.status(Tag::SuddenLoss).unwrap().state, State::Unacknowledged);
+}
+
+#[test]
+fn when_an_alarm_last_began_to_call_is_told() {
+    let mut roll = Roll::new(vec![Rule { call_again_after: Some(Span::from_secs(300)), ..plain(TAG) }]);
+    let called = |roll: &Roll| roll.status(TAG).unwrap().called_at;
+    assert_eq!(called(&roll), None);
+    roll.set(TAG, at(1), true);
+    roll.acknowledge(TAG, at(10)).unwrap();
+    assert_eq!(called(&roll), Some(at(1)));
+    roll.tick(at(400));
+    assert_eq!((called(&roll), roll.status(TAG).unwrap().since), (Some(at(310)), Some(at(1))));
+    roll.shelve(TAG, at(500), Span::from_secs(60)).unwrap();
+    roll.tick(at(600));
+    assert_eq!(called(&roll), Some(at(560)));
+    roll.set(TAG, at(700), false);
+    roll.acknowledge(TAG, at(701)).unwrap();
+    assert_eq!(called(&roll), None);
+}

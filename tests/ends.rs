@@ -406,23 +406,12 @@ fn the_cards_lie_on_their_ends() {
 /// nothing of it.
 #[test]
 fn the_contact_of_an_end_says_which_end_is_cut() {
-    let contact = |end: &str, signal: &str| {
-        format!(
-            "[[contact]]\nname = \"{end}\"\nport = \"/dev/ttyS9\"\nsignal = \"{signal}\"\nmeans = \"cutting\"\nend = \"{end}\"\n\
-             debounce_ms = 0\n"
-        )
-    };
-    let mut bay = Bay::of(setup_with(&(contact("left", "cts") + &contact("right", "dsr"))), 0.0);
+    let (mut bay, at_left, at_right) = with_contacts();
     let (left, right) = (card(&bay.setup, "left doors", 0, 1220), card(&bay.setup, "right doors", 1220, 1220));
     bay.lay("left", &left);
     bay.lay("right", &right);
     let worked = |view: &View| view.ends.iter().find(|end| end.worked_at).map(|end| end.id.clone());
     bay.wait(30.0);
-    let bit = |name: &str| {
-        let contact = bay.setup.contacts.iter().find(|contact| contact.name == name).unwrap();
-        1_u64 << contact.bit
-    };
-    let (at_left, at_right) = (bit("left"), bit("right"));
     for (levels, end, cutting) in [
         (0, "left", false),
         (at_right, "right", true),
@@ -434,5 +423,63 @@ fn the_contact_of_an_end_says_which_end_is_cut() {
         let view = bay.advance();
         let told = view.cutting == CuttingKnown::Told;
         assert_eq!((worked(&view).as_deref(), told), (Some(end), cutting), "levels {levels}");
+    }
+}
+
+/// The contacts of both ends on wires.
+fn with_contacts() -> (Bay, u64, u64) {
+    let contact = |end: &str, signal: &str| {
+        format!(
+            "[[contact]]\nname = \"{end}\"\nport = \"/dev/ttyS9\"\nsignal = \"{signal}\"\nmeans = \"cutting\"\nend = \"{end}\"\n\
+             debounce_ms = 0\n"
+        )
+    };
+    let bay = Bay::of(setup_with(&(contact("left", "cts") + &contact("right", "dsr"))), 0.0);
+    let bit = |name: &str| {
+        let contact = bay.setup.contacts.iter().find(|contact| contact.name == name).unwrap();
+        1_u64 << contact.bit
+    };
+    let (left, right) = (bit("left"), bit("right"));
+    (bay, left, right)
+}
+
+/// A job that is chosen after the cycle began: the contact has not changed, and is told again all the same.
+#[test]
+fn a_job_chosen_after_the_cut_began_is_cut() {
+    let (mut bay, at_left, _) = with_contacts();
+    let left = card(&bay.setup, "Left", 0, 1210);
+    bay.step(Event::Wires(WiresId(0), at_left));
+    bay.wait(5.0);
+    bay.lay("left", &left);
+    bay.step(Event::Wires(WiresId(0), at_left));
+    assert_eq!(bay.advance().cutting, CuttingKnown::Told);
+}
+
+/// Whatever is known of jobs, an end that rests does not speak for the one that is cut.
+#[test]
+fn an_end_is_cut_whatever_lies_at_the_other() {
+    for jobs in [&[][..], &["left"], &["right"]] {
+        let (mut bay, at_left, at_right) = with_contacts();
+        for end in jobs.iter().copied() {
+            let at = if end == "left" { 0 } else { 1230 };
+            let card = card(&bay.setup, end, at, 1210);
+            bay.lay(end, &card);
+        }
+        bay.wait(30.0);
+        for (levels, end) in [(at_left, "left"), (0, ""), (at_right, "right"), (at_left, "left"), (0, "")] {
+            // Told twice, as wires are.
+            for _ in 0..2 {
+                bay.step(Event::Wires(WiresId(0), levels));
+                let view = bay.advance();
+                assert_eq!(view.cutting == CuttingKnown::Told, levels != 0, "jobs {jobs:?}, levels {levels}");
+                let worked: Vec<String> =
+                    view.ends.iter().filter(|end| end.worked_at).map(|end| end.id.clone()).collect();
+                // The end that is cut is worked at if a job lies there; at rest the only job waits for its turn.
+                let expected: Vec<&str> = jobs.iter().copied().filter(|job| levels == 0 || *job == end).collect();
+                assert_eq!(worked, expected, "jobs {jobs:?}, levels {levels}");
+                let lying = view.ends.iter().filter(|end| end.card.is_some()).count();
+                assert_eq!(lying, jobs.len());
+            }
+        }
     }
 }

@@ -224,3 +224,29 @@ fn what_is_judged_is_the_level_that_the_pump_would_reach() {
     assert!((moved(rest) / taken - 1.0).abs() < 0.01, "{} {taken}", moved(rest));
     assert!(reach > 60_000.0);
 }
+
+/// Contacts of two ends, of one unit or of two that are polled one after the other, and no job: while either says that its end is cut, the
+/// machine cuts.
+#[test]
+fn a_contact_that_says_no_does_not_overrule_one_that_says_yes() {
+    for unit in [7, 8] {
+        let contact = |end: &str, unit: u8, input: u16| {
+            format!(
+                "[[end]]\nname = \"{end}\"\nzones = [\"{end}\"]\n[[contact]]\nname = \"cut {end}\"\nline = \"vacuum\"\n\
+                 unit_id = {unit}\ninput = {input}\nmeans = \"cutting\"\nend = \"{end}\"\n"
+            )
+        };
+        let (left, right) = ((7, 1), (unit, 2));
+        let mut bench = Bench::new(&shop(&(contact("left", 7, 1) + &contact("right", unit, 2))));
+        bench.level(1, 0, 700.0);
+        for (at_left, at_right) in [(true, false), (false, false), (false, true), (true, true), (true, false)] {
+            bench.bits.insert(left, at_left);
+            bench.bits.insert(right, at_right);
+            bench.run(2.0);
+            let cuts = at_left || at_right;
+            bench.run_with(5.0, |bench| {
+                assert_eq!(bench.view().cutting == CuttingKnown::Told, cuts, "{at_left} {at_right} of unit {unit}");
+            });
+        }
+    }
+}

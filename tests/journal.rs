@@ -437,3 +437,32 @@ async fn a_journal_in_a_place_that_cannot_be_written_says_so() {
     let refused = journal::open(&Where::Sqlite(file.join("journal.db")), brisk(), at_millis(0)).await.err().unwrap();
     assert!(refused.to_string().contains("no folder"), "{refused}");
 }
+
+/// Something that opens for writing only once somebody reads lies where the ballast is to be: whoever opens it waits, as for a disk that
+/// hangs. Everything else in the same thread goes on.
+#[tokio::test]
+async fn a_disk_that_hangs_holds_up_nobody_else_in_the_same_thread() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, place) = place(&folder);
+    let ballast = path.with_extension("db.ballast");
+    rustix::fs::mknodat(rustix::fs::CWD, &ballast, rustix::fs::FileType::Fifo, rustix::fs::Mode::RWXU, 0).unwrap();
+    let (goes_on, told) = std::sync::mpsc::channel();
+    let reader = std::thread::spawn(move || {
+        // Long enough for the opening to come to where it waits, and far longer for one that holds everybody up to be found out.
+        let begun = std::time::Instant::now();
+        let mut goes_on = true;
+        while goes_on && begun.elapsed() < std::time::Duration::from_secs(3) {
+            goes_on = told.recv_timeout(std::time::Duration::from_secs(60)).is_ok();
+        }
+        std::fs::File::open(&ballast).and_then(|mut pipe| std::io::copy(&mut pipe, &mut std::io::sink())).unwrap();
+        goes_on
+    });
+    let opening = tokio::spawn(async move { journal::open(&place, brisk(), at_millis(0)).await.map(|_| ()) });
+    while !opening.is_finished() {
+        // The reader has heard enough at some time.
+        let _ = goes_on.send(());
+        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+    }
+    opening.await.unwrap().unwrap();
+    assert!(reader.join().unwrap(), "all the rest waited as well");
+}

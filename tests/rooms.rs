@@ -178,15 +178,14 @@ const DEEDS: &[Deed] = &[
     },
     Deed {
         what: "starts a task, thread or process",
-        paths: &[
-            &["tokio", "spawn"],
-            &["spawn_blocking"],
-            &["thread", "spawn"],
-            &["Command", "new"],
-            &["TaskTracker"],
-            &["JoinSet"],
-        ],
+        paths: &[&["tokio", "spawn"], &["thread", "spawn"], &["Command", "new"], &["TaskTracker"], &["JoinSet"]],
         rooms: &["daemon", "cli"],
+    },
+    // A call that may hang in the kernel, awaited where it is made: argued for in `src/journal/file.rs`.
+    Deed {
+        what: "waits for a device in a thread of its own",
+        paths: &[&["spawn_blocking"]],
+        rooms: &["journal", "daemon", "cli"],
     },
     // Threads that end with the call and change nothing in its answer: argued for in `src/table/field/threads.rs`.
     Deed { what: "shares work between threads", paths: &[&["thread", "scope"], &["spawn_scoped"]], rooms: &["table"] },
@@ -400,6 +399,8 @@ fn the_walker_catches_what_it_is_there_for() {
         ("minder", "fn f() { println!(\"x\") }"),
         ("page", "fn f() { tokio::spawn(g()); }"),
         ("page", "use sqlx::Row;"),
+        ("page", "async fn f() { tokio::task::spawn_blocking(g).await }"),
+        ("journal", "fn f() { tokio::spawn(g()); }"),
         ("minder", "fn f() { std::thread::scope(|s| ()) }"),
         ("table", "fn f() { std::thread::spawn(|| ()); }"),
         ("daemon", "use axum::Router;"),

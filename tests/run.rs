@@ -189,3 +189,34 @@ fn a_disk_that_hangs_is_said_and_holds_up_nothing() {
     assert!(view["acked"].as_u64().unwrap() > saved);
     assert_eq!(watched.stop(), Some(0));
 }
+
+/// A mount that comes late, or a server that is up after this program: what was learned before is there all the same, and stays.
+#[test]
+fn a_journal_that_opens_late_still_says_what_was_learned() {
+    let folder = tempfile::tempdir().unwrap();
+    let (file, link) = table_on(folder.path());
+    let text = std::fs::read_to_string(&file).unwrap().replace("\"journal.db\"", "\"store/journal.db\"");
+    std::fs::write(&file, text).unwrap();
+    let _peer = Peer::on(&link, 8_400);
+    let taught = |view: &Value| view["expected"]["basis"] == "taught";
+    let watched = Watched::run(&file);
+    watched.wait_for("TIGHT", 60 * SECOND, |view| view["verdict"] == "tight");
+    assert_eq!(watched.post("/api/v1/teach", &json!({})).0 / 100, 2);
+    watched.wait_for("the taught level", 60 * SECOND, taught);
+    assert_eq!(watched.stop(), Some(0));
+    // A file lies where the folder was.
+    let (store, away) = (folder.path().join("store"), folder.path().join("away"));
+    std::fs::rename(&store, &away).unwrap();
+    std::fs::write(&store, "").unwrap();
+    let watched = Watched::run(&file);
+    let unknown = |view: &Value| view["degraded"].to_string().contains("memory-unknown");
+    watched.wait_for("TIGHT without a memory", 60 * SECOND, |view| unknown(view) && view["verdict"] == "tight");
+    std::fs::remove_file(&store).unwrap();
+    std::fs::rename(&away, &store).unwrap();
+    watched.wait_for("the memory", 60 * SECOND, |view| !unknown(view) && taught(view));
+    assert_eq!(watched.post("/api/v1/board/sealed", &json!({})).0 / 100, 2);
+    assert_eq!(watched.stop(), Some(0));
+    let again = Watched::run(&file);
+    again.wait_for("the taught level after the next start", 60 * SECOND, taught);
+    assert_eq!(again.stop(), Some(0));
+}

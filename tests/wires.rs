@@ -19,7 +19,7 @@ use std::time::Duration;
 
 use bench::Bench;
 use holdwatch::alarm::State;
-use holdwatch::event::{Action, Command, Event, LineCause, ProgressTold, Tag, WiresId};
+use holdwatch::event::{Action, Answer, Command, Event, LineCause, ProgressTold, Tag, WiresId};
 use holdwatch::view::{CuttingKnown, Verdict};
 use serde_json::Value;
 use support::peer::{Peer, table_on};
@@ -103,6 +103,35 @@ fn a_contact_counts_once_it_has_held() {
     assert_eq!(open(&bench), [true, true]);
     run(&mut bench, 0.02, 0, 1);
     assert_eq!(open(&bench), [false, true]);
+}
+
+/// Wires tell their levels again though nothing has changed, as units do when they are polled.
+#[test]
+fn whoever_else_tells_the_contact_on_a_wire_is_believed() {
+    let mut bench = with(CONTACTS);
+    bench.level(1, 0, 700.0);
+    run(&mut bench, 8.0, 0b01, 0);
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+    bench.command(Command::Progress(ProgressTold::Cutting(false)));
+    run(&mut bench, 1.0, 0b01, 0);
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
+}
+
+/// However soon readings are called stale, wires that tell once a second are read.
+#[test]
+fn wires_are_not_called_silent_from_one_telling_to_the_next() {
+    let mut bench =
+        Bench::new(&shop(CONTACTS).replace("shadow_sheets = 0\n", "shadow_sheets = 0\nstale_after_s = 0.6\n"));
+    bench.level(1, 0, 700.0);
+    for _ in 0..12 {
+        bench.step(Event::Wires(PORT, 0b01));
+        bench.step(Event::Wires(CHIP, 0));
+        bench.run_with(1.0, |bench| {
+            let degraded = bench.degraded();
+            assert!(!degraded.iter().any(|name| name.starts_with("contact-")), "{degraded:?}");
+        });
+    }
+    assert_eq!(bench.view().cutting, CuttingKnown::Told);
 }
 
 #[test]
@@ -197,8 +226,8 @@ fn a_loss_lights_the_wires_and_advises_to_hold_the_feed_while_it_is_loose() {
     let holds: Vec<bool> = switched(&bench, lamps).iter().map(|word| word & 0b10000 == 0).collect();
     assert!(holds.contains(&true) && holds.contains(&false));
     assert!(bench.view().light.feed_hold);
-    // The lamp test does not take the advice away; what is seen does not either; what is over does.
-    bench.command(Command::TestLight);
+    // No lamp test takes the advice away; what is seen does not either; what is over does.
+    assert_eq!(bench.command(Command::TestLight), Answer::Refused("loose".into()));
     bench.command(Command::Acknowledge(Tag::SuddenLoss));
     bench.run(1.0);
     assert!(bench.view().light.feed_hold);

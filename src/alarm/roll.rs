@@ -71,6 +71,8 @@ pub struct Status {
     pub priority: Priority,
     /// When its condition last began to hold; `None` while it is normal.
     pub since: Option<Steady>,
+    /// When it last began to call: when it became active, called again, or came back from being set aside.
+    pub called_at: Option<Steady>,
     /// Whether it was the first of several that tripped together.
     pub first: bool,
     /// When a shelved alarm comes back.
@@ -98,6 +100,7 @@ struct Entry {
     /// The condition with the delays reckoned in.
     condition: bool,
     since: Option<Steady>,
+    called_at: Option<Steady>,
     acknowledged_at: Option<Steady>,
     shelved_until: Option<Steady>,
     /// Suppressed because another alarm explains it, not by order.
@@ -373,10 +376,13 @@ impl Roll {
         }
         if to == State::Unacknowledged {
             entry.tripped = true;
+            entry.called_at = Some(at);
             entry.first |= alone && entry.rule.first_out;
         }
         match to {
-            State::Normal => (entry.since, entry.tripped, entry.first) = (None, false, false),
+            State::Normal => {
+                (entry.since, entry.called_at, entry.tripped, entry.first) = (None, None, false, false);
+            }
             State::Suppressed | State::OutOfService => entry.tripped = false,
             State::Unacknowledged
             | State::Acknowledged
@@ -399,6 +405,8 @@ impl Roll {
                 self.go(index, State::Suppressed, at);
                 self.entries[index].follows = true;
             } else if !explained && entry.follows && entry.state == State::Suppressed {
+                // What is told to be gone does not begin to call for the rest of its off-delay.
+                entry.condition &= entry.told;
                 self.come_back(index, at);
             }
         }
@@ -414,6 +422,7 @@ impl Entry {
             told_at: Steady::default(),
             condition: false,
             since: None,
+            called_at: None,
             acknowledged_at: None,
             shelved_until: None,
             follows: false,
@@ -441,6 +450,7 @@ impl Entry {
             state: self.state,
             priority: self.rule.priority,
             since: self.since,
+            called_at: self.called_at,
             first: self.first,
             shelved_until: self.shelved_until,
             condition: self.condition,

@@ -54,7 +54,7 @@ pub struct PumpClock {
 }
 
 /// What has been done by a sheet's end.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SheetEnd {
     /// When.
     pub at: Option<Utc>,

@@ -161,7 +161,7 @@ async fn serve(options: Options) -> Result<(), DaemonError> {
     tasks.spawn(stop_on_signal(stop.clone()));
     let (inbox, standing, journal) = (store.inbox.clone(), store.standing.clone(), store.journal.clone());
     tasks.spawn(store::keep_copies(journal.clone(), stop.clone()));
-    let writer = tokio::spawn(store.run());
+    let writer = tokio::spawn(store.run(events.clone()));
 
     info!(table = setup.table_name, page = %local, "watching");
     ready(local);

@@ -7,7 +7,7 @@ use tokio::time::{Instant, interval_at, timeout_at};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-use crate::event::Seq;
+use crate::event::{Event, Recalled, Seq};
 use crate::journal::{self, Check, Journal, JournalError, Settings, Standing, Where, Write, Writer};
 use crate::minder::{CheckLog, Memory, Remembered, SurveyRun};
 use crate::moment::{Moment, Utc};
@@ -48,11 +48,11 @@ pub(super) async fn open(place: &Where, at: Moment) -> Result<(Store, Remembered
     let (opened, journal) = watch::channel(None);
     let mut store = Store { inbox, standing, journal, place: place.clone(), at, writes, stands, opened, writer: None };
     let remembered = match store.try_open().await {
-        Ok(remembered) => remembered,
+        Ok(recalled) => recalled.into(),
         Err(error) if passes(&error) => {
             warn!(%error, "the journal cannot be opened; watching without it");
             store.stands.send_modify(|standing| standing.trouble = Some(error.to_string()));
-            Remembered { last_seq: unknown_numbers(at), ..Remembered::default() }
+            Remembered { last_seq: unknown_numbers(at), unknown: true, ..Remembered::default() }
         }
         Err(error) => return Err(error),
     };
@@ -76,7 +76,7 @@ fn passes(error: &JournalError) -> bool {
 }
 
 impl Store {
-    async fn try_open(&mut self) -> Result<Remembered, JournalError> {
+    async fn try_open(&mut self) -> Result<Recalled, JournalError> {
         let (journal, writer, opened) = journal::open(&self.place, Settings::default(), self.at).await?;
         match &opened.check {
             Check::Sound | Check::Unfinished | Check::Served => {}
@@ -91,11 +91,11 @@ impl Store {
         info!(last = last_seq.0, "journal open");
         self.opened.send_replace(Some(journal));
         self.writer = Some(writer);
-        Ok(Remembered { memory, last_seq, survey, check })
+        Ok(Recalled { last_seq, memory, survey, check })
     }
 
-    /// Writes until told to close; until the journal can be opened, drops what comes.
-    pub(super) async fn run(mut self) {
+    /// Writes until told to close; until the journal can be opened, drops what comes. What one remembers that is opened late is told.
+    pub(super) async fn run(mut self, events: mpsc::Sender<Event>) {
         loop {
             if let Some(writer) = self.writer.take() {
                 return writer.run(self.writes, self.stands).await;
@@ -104,7 +104,11 @@ impl Store {
                 return;
             }
             match self.try_open().await {
-                Ok(_) => self.stands.send_modify(|standing| standing.trouble = None),
+                Ok(recalled) => {
+                    // Nobody takes it up once the program stops.
+                    let _ = events.send(Event::Recalled(Box::new(recalled))).await;
+                    self.stands.send_modify(|standing| standing.trouble = None);
+                }
                 Err(error) => self.stands.send_modify(|standing| standing.trouble = Some(error.to_string())),
             }
         }
@@ -123,14 +127,15 @@ impl Store {
     }
 }
 
-/// What the last record of a kind holds; one that cannot be read, of another version of the program say, is passed over.
+/// The body of the last record of a kind; one that cannot be read, of another version of the program say, is passed over.
 async fn last<T>(
     journal: &Journal,
     kind: &str,
     read: impl Fn(&str) -> Result<T, String>,
-) -> Result<Option<T>, JournalError> {
-    let entry = journal.last_entry(kind).await?;
-    Ok(entry.and_then(|entry| read(&entry.body).inspect_err(|error| warn!(kind, error, "it cannot be read")).ok()))
+) -> Result<Option<String>, JournalError> {
+    let body = journal.last_entry(kind).await?.map(|entry| entry.body);
+    let can_be_read = |body: &String| read(body).inspect_err(|error| warn!(kind, error, "it cannot be read")).is_ok();
+    Ok(body.filter(can_be_read))
 }
 
 /// Copies the journal soon after the start and then daily, so that a damaged one loses a day at most.

@@ -140,9 +140,15 @@ impl Worker {
     fn step(&mut self, running: &mut Running, event: Event) {
         let at = self.clock.now();
         let mut out = std::mem::take(&mut running.out);
+        let recalled = matches!(event, Event::Recalled(_));
         running.recorder.event(at, &event);
         self.minder.step(at, event, &mut out);
         running.recorder.actions(&out);
+        if recalled {
+            // What the black box holds so far follows on no state that is in the journal.
+            running.recorder.take();
+            self.keep_snapshot(running, at);
+        }
         for action in out.drain(..) {
             self.carry_out(running, at, action);
         }
@@ -317,6 +323,10 @@ impl Worker {
 
     fn keep_snapshot(&self, running: &mut Running, at: Moment) {
         running.snapshot_at = at.steady;
+        // What was done before the state was taken is not to be played after it.
+        if let Some(piece) = running.recorder.take() {
+            self.keep(Write::BlackBox(piece));
+        }
         match self.minder.snapshot() {
             Ok(bytes) => self.keep(Write::Snapshot { seq: running.last_seq, at, bytes }),
             Err(text) => error!(%text, "the state cannot be kept for a replay"),

@@ -41,15 +41,13 @@ impl Desk {
     /// Opens the journal; what was found of its file.
     pub(super) async fn open(place: &Where) -> Result<(Self, Check), JournalError> {
         let (lock, ballast) = match place {
-            Where::Sqlite(path) => (Some(Lock::take(path)?), Some(Ballast::of(path))),
+            Where::Sqlite(path) => (Some(file::apart(path, Lock::take).await??), Some(Ballast::of(path))),
             Where::Postgres(_) => (None, None),
         };
         let counters = Counters { chunk: 1, gap: 1 };
         let mut desk = Desk { place: place.clone(), link: None, _lock: lock, ballast, identity: None, counters };
         let check = desk.connect().await?;
-        if let Some(ballast) = &desk.ballast {
-            ballast.take_aboard();
-        }
+        desk.take_ballast().await;
         Ok((desk, check))
     }
 
@@ -75,22 +73,31 @@ impl Desk {
     }
 
     /// Whether the file that is written to is no longer the one at its path.
-    pub(super) fn is_gone(&self) -> bool {
+    pub(super) async fn is_gone(&self) -> bool {
         match &self.place {
-            Where::Sqlite(path) => file::identity(path) != self.identity,
+            Where::Sqlite(path) => {
+                file::apart(path, file::identity).await.is_ok_and(|identity| identity != self.identity)
+            }
             Where::Postgres(_) => false,
         }
     }
 
-    /// Frees the space kept back for a full disk; whether there was any.
-    pub(super) fn drop_ballast(&self) -> bool {
-        let aboard = self.ballast.as_ref().filter(|ballast| ballast.is_aboard());
-        aboard.inspect(|ballast| ballast.drop_it()).is_some()
+    /// Frees the space kept back for a full disk.
+    pub(super) async fn drop_ballast(&self) {
+        if let (Some(ballast), Where::Sqlite(path)) = (self.ballast.clone(), &self.place) {
+            // Nothing waits for the space while the program ends.
+            let _ = file::apart(path, move |_| ballast.drop_it()).await;
+        }
     }
 
     /// Keeps space back again; whether there was room.
-    pub(super) fn take_ballast(&self) -> bool {
-        self.ballast.as_ref().is_none_or(Ballast::take_aboard)
+    pub(super) async fn take_ballast(&self) -> bool {
+        match (self.ballast.clone(), &self.place) {
+            (Some(ballast), Where::Sqlite(path)) => {
+                file::apart(path, move |_| ballast.take_aboard()).await.unwrap_or(false)
+            }
+            (_, _) => true,
+        }
     }
 
     /// Writes a batch and returns when it is on disk.
@@ -133,7 +140,7 @@ impl Desk {
         self.counters.chunk = self.counters.chunk.max(found.chunk);
         self.counters.gap = self.counters.gap.max(found.gap);
         if let Where::Sqlite(path) = &self.place {
-            self.identity = file::identity(path);
+            self.identity = file::apart(path, file::identity).await?;
         }
         Ok(check)
     }
@@ -141,7 +148,7 @@ impl Desk {
 
 /// Opens a file that may be new, older, newer, damaged or something else.
 async fn connect_file(path: &Path) -> Result<(Link, Check), JournalError> {
-    let form = match file::look(path)? {
+    let form = match file::apart(path, file::look).await?? {
         Looks::New => 0,
         // A journal has its ballast, its lock and perhaps a copy beside it: those say whose a file without a beginning is.
         Looks::Garbage if file::beside(path, ".ballast").exists() => {
@@ -206,15 +213,15 @@ async fn connect_sound(path: &Path, form: i64) -> Result<Result<(Link, Check), S
 
 /// Moves a damaged file aside and opens the newest sound copy of it, or a new one.
 async fn replace(path: &Path, damage: String) -> Result<(Link, Check), JournalError> {
-    let aside = file::move_aside(path)?;
-    let mut restored = file::restore_copy(path)?;
+    let aside = file::apart(path, file::move_aside).await??;
+    let mut restored = file::apart(path, file::restore_copy).await??;
     let mut link = Link::sqlite(path).await?;
     if let (true, Link::Sqlite(connection)) = (restored, &mut link) {
         restored = matches!(quick_check(connection).await, Ok(Ok(_)));
         if !restored {
             // A copy that is damaged too is of no use, and lies under its own name still.
             let _ = link.close().await;
-            file::remove(path)?;
+            file::apart(path, file::remove).await??;
             link = Link::sqlite(path).await?;
         }
     }
@@ -245,7 +252,7 @@ async fn quick_check(connection: &mut SqliteConnection) -> Result<Result<Check, 
 /// Writes a copy of the file that a connection is open on, checks it, and puts it at `path`.
 pub(super) async fn copy(wire: &mut Wire<'_>, path: &Path) -> Result<(), JournalError> {
     let half = file::beside(path, ".half");
-    file::remove(&half)?;
+    file::apart(&half, file::remove).await??;
     let text = half.to_string_lossy();
     wire.run("VACUUM INTO $1", &[Value::Text(&text)]).await?;
     if let Link::Sqlite(mut copied) = Link::sqlite_to_look(&half).await? {
@@ -256,7 +263,8 @@ pub(super) async fn copy(wire: &mut Wire<'_>, path: &Path) -> Result<(), Journal
         }
         Link::Sqlite(copied).close().await?;
     }
-    file::put_in_place(&half, path)
+    let path = path.to_owned();
+    file::apart(&half, move |half| file::put_in_place(half, &path)).await?
 }
 
 async fn connect_server(address: &str) -> Result<Link, JournalError> {

@@ -6,7 +6,21 @@ use std::io::{self, Read};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+use tokio::task::spawn_blocking;
+
 use super::JournalError;
+
+/// Does what may have to wait for the disk in a thread of its own: the one that watches the table must not wait with it.
+///
+/// # Errors
+/// [`JournalError::File`] while the program ends.
+pub(super) async fn apart<T: Send + 'static>(
+    path: &Path,
+    work: impl FnOnce(&Path) -> T + Send + 'static,
+) -> Result<T, JournalError> {
+    let own = path.to_owned();
+    spawn_blocking(move || work(&own)).await.map_err(|e| of(path, e.into()))
+}
 
 /// How a database begins: SQLite database file format, section 1.3.1.
 const MAGIC: &[u8] = b"SQLite format 3\0";

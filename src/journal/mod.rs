@@ -9,6 +9,7 @@
 //! * What [`Standing::stored`] has reached survives `kill -9` and a power cut, in order, once, as it was written.
 //! * A failed commit is never taken for a good one: the connection is closed and opened anew, the batch is looked for, and
 //!   written again if it is not there.
+//! * Nothing here keeps the thread that it is awaited in waiting for the disk.
 //! * While nothing can be stored the writer goes on taking from its channel. Beyond [`Limits`] readings are dropped and a
 //!   gap of cause [`GapCause::NotSaved`] stands for them; entries are kept as long as
 //!   [`Limits::entries`] allows.

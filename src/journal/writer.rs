@@ -101,7 +101,7 @@ impl Writer {
         for attempt in 1.. {
             let Err(error) = inbox.attend(self.attempt(batch)).await else { break };
             tracing::warn!(error = %error, attempt, "records were not stored");
-            self.note_failure(&error, inbox, standing);
+            self.note_failure(&error, inbox, standing).await;
             if inbox.closing && attempt >= FAILURES {
                 return false;
             }
@@ -143,12 +143,12 @@ impl Writer {
         Ok(())
     }
 
-    fn note_failure(&mut self, error: &JournalError, inbox: &mut Inbox, standing: &watch::Sender<Standing>) {
+    async fn note_failure(&mut self, error: &JournalError, inbox: &mut Inbox, standing: &watch::Sender<Standing>) {
         self.failures = self.failures.saturating_add(1);
         self.calm = 0;
         let full = matches!(error, JournalError::Database(e) if link::is_disk_full(e));
         if full {
-            self.desk.drop_ballast();
+            inbox.attend(self.desk.drop_ballast()).await;
             inbox.pending.entries_only = true;
         }
         if full || self.failures >= FAILURES {
@@ -162,11 +162,11 @@ impl Writer {
 
     /// Sees whether there is room again, and whether the file is still the one at its path.
     async fn look_after_disk(&mut self, inbox: &mut Inbox, standing: &watch::Sender<Standing>) {
-        if inbox.pending.entries_only && self.desk.take_ballast() {
+        if inbox.pending.entries_only && inbox.attend(self.desk.take_ballast()).await {
             inbox.pending.entries_only = false;
             standing.send_modify(|s| s.trouble = None);
         }
-        if self.desk.is_open() && self.desk.is_gone() {
+        if self.desk.is_open() && inbox.attend(self.desk.is_gone()).await {
             let text = "the journal's file was taken away while in use; a new one was begun".to_owned();
             tracing::warn!("{text}");
             standing.send_modify(|s| s.trouble = Some(text));

@@ -16,7 +16,7 @@ const ABOUT_THE_TABLE: [Tag; 5] = [Tag::PumpLost, Tag::SuddenLoss, Tag::MarginLo
 const FLOOD: &str = "alarm-flood";
 const OUT_OF_SERVICE: &str = "alarm-out-of-service";
 
-/// How long the horn sounds for one alarm.
+/// How long the horn sounds each time that an alarm begins to call.
 const HORN: Span = Span::from_secs(10);
 
 impl Minder {
@@ -156,8 +156,9 @@ impl Minder {
     }
 
     fn pattern(&mut self, at: Steady) -> Pattern {
-        if let Some(test) = self.light_test_from.and_then(|from| Pattern::lamp_test(at.since(from))) {
-            return if self.advises_to_hold() { test.with_feed_hold() } else { test };
+        let test = self.light_test_from.filter(|_| !self.is_loose() && !self.advises_to_hold());
+        if let Some(test) = test.and_then(|from| Pattern::lamp_test(at.since(from))) {
+            return test;
         }
         self.light_test_from = None;
         let white = Pattern::only(Colour::White, Lamp::Steady);
@@ -171,11 +172,26 @@ impl Minder {
         if self.horn_sounds(at) { pattern.with_horn() } else { pattern }
     }
 
+    /// Lights every lamp in turn, unless that would hide what the light has to say, or say it to a machine that cuts.
+    pub(super) fn test_light(&mut self, at: Steady) -> Answer {
+        if self.is_loose() {
+            return Answer::Refused("loose".to_owned());
+        }
+        if self.cutting == Some(true) {
+            return Answer::Refused("cutting".to_owned());
+        }
+        self.light_test_from = Some(at);
+        Answer::Done
+    }
+
+    fn is_loose(&self) -> bool {
+        self.assessment.is_some_and(|assessment| assessment.conditions.is_loose())
+    }
+
     /// Whether the machine is advised to hold its feed: while a loss lasts, be it that nobody sees it any more, if a contact for it was
     /// wired.
     fn advises_to_hold(&self) -> bool {
-        let loose = self.assessment.is_some_and(|assessment| assessment.conditions.is_loose());
-        loose && self.memory.shadow_left == 0 && self.setup.asks_to_hold()
+        self.is_loose() && self.memory.shadow_left == 0 && self.setup.asks_to_hold()
     }
 
     fn pattern_of(&self, assessment: &Assessment) -> Pattern {
@@ -205,7 +221,7 @@ impl Minder {
         self.announced().any(|status| {
             status.priority == Priority::High
                 && status.state == State::Unacknowledged
-                && status.since.is_some_and(|since| at.since(since) < HORN)
+                && status.called_at.is_some_and(|called| at.since(called) < HORN)
                 && !(flood && self.flood.chatters(status.tag))
         })
     }

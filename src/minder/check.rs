@@ -73,6 +73,26 @@ impl CheckLog {
         self.running
     }
 
+    pub(super) fn has_begun(&self) -> bool {
+        self.now.is_some()
+    }
+
+    /// Those before turn out to be these.
+    pub(super) fn come_after(&mut self, mut earlier: CheckLog) {
+        if !self.has_begun() {
+            *self = earlier;
+            return;
+        }
+        earlier.before.extend(earlier.now);
+        earlier.before.append(&mut self.before);
+        self.before = earlier.before;
+        self.drop_oldest();
+    }
+
+    fn drop_oldest(&mut self) {
+        self.before.drain(..self.before.len().saturating_sub(MOST_BEFORE));
+    }
+
     /// The levels of a reference on the mornings before, the newest first.
     fn levels(&self, of: &Reference) -> Vec<f64> {
         let each = self.before.iter().rev().filter_map(|run| run.measured.as_ref());
@@ -208,9 +228,9 @@ impl Minder {
     }
 
     /// The whole log is kept each time: the last record says what the mornings before were.
-    fn keep_check(&mut self, at: Moment, out: &mut Vec<Action>) {
+    pub(super) fn keep_check(&mut self, at: Moment, out: &mut Vec<Action>) {
         let log = self.guided.check.clone();
-        self.keep_entry(at, "check", &log, out);
+        self.keep_for_next_start(at, "check", &log, out);
         self.revise_guided();
     }
 
@@ -223,8 +243,7 @@ impl Minder {
         }
         let log = &mut self.guided.check;
         log.before.extend(log.now.take());
-        let old = log.before.len().saturating_sub(MOST_BEFORE);
-        log.before.drain(..old);
+        log.drop_oldest();
         log.now = Some(CheckRun { began: at, marks: BTreeMap::new(), measured: None, took_s: None });
         log.running = true;
         Answer::Done

@@ -3,13 +3,17 @@
 use serde::{Deserialize, Serialize};
 
 use super::Minder;
+use super::ends::EndId;
 use crate::event::{Action, Inputs, LineCause};
 use crate::gauge::InputId;
 use crate::lamp::next_turn;
 use crate::line::WiresId;
-use crate::moment::{Moment, Steady};
+use crate::moment::{Moment, Span, Steady};
 use crate::setup::{ContactAt, ContactMeans, ContactSettings};
 use crate::table::ZoneId;
+
+/// The longest time after which the levels of wires that have not changed are told again.
+const TOLD_AGAIN: Span = Span::from_secs(1);
 
 /// One contact as it was last read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -57,6 +61,13 @@ impl Minder {
             };
         }
         self.heed_wires(at, out);
+        // What has held is said again each time, as by a unit that is polled: somebody else may have told otherwise meanwhile.
+        let held = |(place, _): (usize, &ContactSettings)| {
+            let contact = self.contacts[place];
+            Some((place, contact.says.filter(|_| contact.turning.is_none())?))
+        };
+        let held: Vec<(usize, bool)> = self.contacts_at(ContactAt::Wires(id)).filter_map(held).collect();
+        self.take_contacts(at, &held, out);
     }
 
     /// Heeds the contacts on wires that have held for long enough.
@@ -117,22 +128,54 @@ impl Minder {
     fn take_contacts(&mut self, at: Moment, said: &[(usize, bool)], out: &mut Vec<Action>) {
         let mut told = Inputs::default();
         let mut open = self.open;
+        let mut of_cuts = false;
+        let knew = self.cutting_said();
         for (place, says) in said.iter().copied() {
             let before = self.contacts[place].says.replace(says);
             match self.setup.contacts[place].means {
                 ContactMeans::ZoneOpen(zone) => {
                     open = if says { open.with(ZoneId(zone)) } else { open.without(ZoneId(zone)) };
                 }
-                ContactMeans::Cutting(None) => told.cutting = Some(says),
-                ContactMeans::Cutting(Some(end)) => told.cutting = self.cutting_at(at, end, says, out).or(told.cutting),
+                ContactMeans::Cutting(_) => of_cuts = true,
                 ContactMeans::Seen => told.seen |= says && before == Some(false),
             }
         }
         told.open = Some(open).filter(|open| *open != self.open);
-        told.cutting = told.cutting.filter(|cutting| Some(*cutting) != self.cutting);
+        if of_cuts {
+            told.cutting = self.cutting_by_contacts(at, knew, out);
+        }
         if told != Inputs::default() {
             self.heed_inputs(at, &told, out);
         }
+    }
+
+    /// Whether any contact says that the machine cuts. That it does not is known only if each of them says so: one that is not read may
+    /// be the one at the end that is cut.
+    fn cutting_said(&self) -> Option<bool> {
+        let contacts = self.contacts.iter().zip(&self.setup.contacts);
+        let mut said = contacts.filter(|(_, of)| matches!(of.means, ContactMeans::Cutting(_))).map(|(is, _)| is.says);
+        let all = said.clone().all(|says| says == Some(false));
+        if said.any(|says| says == Some(true)) { Some(true) } else { all.then_some(false) }
+    }
+
+    /// The ends whose contacts say that they are cut.
+    fn ends_cut(&self) -> Vec<EndId> {
+        let contacts = self.contacts.iter().zip(&self.setup.contacts).filter(|(is, _)| is.says == Some(true));
+        contacts.filter_map(|(_, of)| if let ContactMeans::Cutting(end) = of.means { end } else { None }).collect()
+    }
+
+    /// What all cutting contacts together say that is not known already, the end that is cut being worked at. Contacts that say nothing
+    /// overrule nobody; but what they `knew` and no longer do is taken back.
+    fn cutting_by_contacts(&mut self, at: Moment, knew: Option<bool>, out: &mut Vec<Action>) -> Option<bool> {
+        let ends = self.ends_cut();
+        if let Some(end) = ends.first().filter(|_| self.worked_end().is_none_or(|worked| !ends.contains(&worked))) {
+            self.cut_at(at, *end, out);
+        }
+        let said = self.cutting_said();
+        if said.is_none() && knew.is_some() {
+            self.set_cutting(at, None);
+        }
+        said.filter(|cutting| Some(*cutting) != self.cutting)
     }
 
     /// Forgets what contacts said that are not read any more: then whether the machine cuts is guessed, and zones are as they were.
@@ -146,7 +189,7 @@ impl Minder {
                 }
                 ContactAt::Wires(id) => {
                     let id = usize::from(id.0);
-                    (self.wires[id].heard, self.setup.wires[id].every)
+                    (self.wires[id].heard, self.setup.wires[id].every.max(TOLD_AGAIN))
                 }
             };
             let patience = self.setup.watch.stale_after.max(every.times(3.0));
@@ -158,7 +201,7 @@ impl Minder {
                 && std::mem::take(&mut self.contacts[place]).says.is_some()
                 && matches!(means, ContactMeans::Cutting(_))
             {
-                self.set_cutting(at, None);
+                self.set_cutting(at, self.cutting_said());
             }
         }
     }

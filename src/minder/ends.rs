@@ -122,7 +122,7 @@ impl Minder {
     pub(super) fn turn_to_next(&mut self, at: Moment, out: &mut Vec<Action>) {
         let done = self.loaded.as_ref().is_none_or(Loaded::is_cut) && self.cutting != Some(true);
         if let Some(place) = self.beside.iter().position(|other| !other.is_cut()).filter(|_| done) {
-            self.turn_to(at, place, out);
+            self.turn_to(at, Some(place), out);
         }
     }
 
@@ -133,28 +133,31 @@ impl Minder {
         }
         let place = self.beside.iter().position(|other| other.end == Some(end));
         let place = place.ok_or_else(|| Answer::Refused("no-job".to_owned()))?;
-        self.turn_to(at, place, out);
+        self.turn_to(at, Some(place), out);
         Ok(())
     }
 
-    /// What the contact of an end says of the cut: where it is cut is worked at, and an end that rests says nothing of the others.
-    pub(super) fn cutting_at(&mut self, at: Moment, end: EndId, cuts: bool, out: &mut Vec<Action>) -> Option<bool> {
-        if cuts {
-            // An end without a job is cut as well.
-            let _ = self.work_at(at, end, out);
-            return Some(true);
-        }
-        let worked = self.loaded.as_ref().and_then(|loaded| loaded.end);
-        (worked.is_none() || worked == Some(end)).then_some(false)
+    /// The end that what is worked at lies at; none if nothing is, or if it is the table as a whole.
+    pub(super) fn worked_end(&self) -> Option<EndId> {
+        self.loaded.as_ref().and_then(|loaded| loaded.end)
     }
 
-    /// The sheet that was worked at is a sheet of its own; so is the next.
-    fn turn_to(&mut self, at: Moment, place: usize, out: &mut Vec<Action>) {
+    /// A contact says that this end is cut, and not the one that is worked at: then it has its turn, though no job be known there.
+    pub(super) fn cut_at(&mut self, at: Moment, end: EndId, out: &mut Vec<Action>) {
+        let place = self.beside.iter().position(|other| other.end == Some(end));
+        let elsewhere = self.worked_end().is_some_and(|worked| worked != end);
+        if elsewhere || (self.loaded.is_none() && place.is_some()) {
+            self.turn_to(at, place, out);
+        }
+    }
+
+    /// The sheet that was worked at is a sheet of its own; so is the next, if it is known.
+    fn turn_to(&mut self, at: Moment, place: Option<usize>, out: &mut Vec<Action>) {
         if self.watch.next_sheet() {
             self.end_sheet(at, out);
         }
-        let next = self.beside.remove(place);
-        self.beside.extend(self.loaded.replace(next));
+        let next = place.map(|place| self.beside.remove(place));
+        self.beside.extend(std::mem::replace(&mut self.loaded, next));
         self.others_changed();
         self.set_cutting(at, None);
         self.watch.job_changed(at.steady);

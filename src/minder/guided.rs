@@ -101,6 +101,21 @@ impl Guided {
         Guided { survey, check, stale, touched: Some(at), revision: 1, ..Guided::default() }
     }
 
+    /// What was known before comes late. A survey begun meanwhile has taken the old one's place, and one under way is left alone; what
+    /// was under way before waits for somebody to take it up. Says whether there is a survey and a check of the time since.
+    pub(super) fn recall(&mut self, survey: Option<SurveyRun>, check: CheckLog) -> (bool, bool) {
+        let newer = (self.survey.is_some(), self.check.has_begun());
+        if self.running().is_none() {
+            self.touched = None;
+            if !newer.0 {
+                self.stale = survey.as_ref().is_some_and(SurveyRun::wants_numbers);
+                self.survey = survey;
+            }
+        }
+        self.check.come_after(check);
+        newer
+    }
+
     /// The run that is under way.
     pub(super) fn running(&self) -> Option<Guide> {
         if self.survey.as_ref().is_some_and(SurveyRun::is_running) {

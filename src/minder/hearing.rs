@@ -56,10 +56,20 @@ impl Minder {
                 Heard::Bits { input, bits } => self.take_bits(at, input, bits, out),
                 // What is not read any more is found by its age.
                 Heard::Foreign { .. } | Heard::NoInput { .. } => {}
-                Heard::LightWritten { .. } => self.restore_from("light-unreachable"),
-                Heard::LightFailed { .. } => self.degrade(at, "light-unreachable"),
+                Heard::LightWritten { light } => self.note_light(at, (line, light), true),
+                Heard::LightFailed { light } => self.note_light(at, (line, light), false),
             }
         }
+    }
+
+    /// One light that answers says nothing of another that does not.
+    fn note_light(&mut self, at: Moment, light: (LineId, usize), answers: bool) {
+        if answers {
+            self.silent_lights.remove(&light);
+        } else {
+            self.silent_lights.insert(light);
+        }
+        self.say_whether(at, !self.silent_lights.is_empty(), "light-unreachable");
     }
 
     fn count(&mut self, line: LineId, heard: &Heard) {

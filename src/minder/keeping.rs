@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 use super::likes::ToolMetres;
 use super::{CheckLog, Minder, SurveyRun};
 use crate::alarm::Tag;
-use crate::board::{BoardLife, BoardSettings, Book, Trace};
-use crate::event::{Action, Card, Fact, Outcome, Record, Seq};
+use crate::board::{BoardLife, BoardSettings, Book, SheetEnd, Told, Trace};
+use crate::event::{Action, Answer, Card, Fact, Outcome, Recalled, Record, Seq};
 use crate::job::Progress;
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
@@ -113,6 +113,26 @@ impl Memory {
         self.skimmed_on
     }
 
+    /// Takes over what was learned later, but for what has to be learned in its turn.
+    fn go_on_with(&mut self, later: Memory) {
+        self.taught.extend(later.taught);
+        let last = later.last_sheet.map(|last| LastSheet { sheet: self.sheet + last.sheet, ..last });
+        self.last_sheet = last.or_else(|| self.last_sheet.take());
+        self.sheet += later.sheet;
+        self.skimmed_on = later.skimmed_on.or(self.skimmed_on);
+        self.set_aside.retain(|_, aside| aside.why.is_some());
+        for (tag, aside) in later.set_aside {
+            // What was out of service all along is not merely shelved.
+            if aside.why.is_some() || !self.set_aside.contains_key(&tag) {
+                self.set_aside.insert(tag, aside);
+            }
+        }
+        later.likes.into_iter().for_each(|like| self.remember_like(like));
+        for (tool, metres) in later.tools {
+            *self.tools.entry(tool).or_default() += metres;
+        }
+    }
+
     /// The memory that a `memory` record holds.
     ///
     /// # Errors
@@ -127,7 +147,7 @@ impl Memory {
     }
 }
 
-/// What a journal says of the time before.
+/// What is known of the time before.
 #[derive(Clone, Debug, Default)]
 pub struct Remembered {
     /// The memory, if there is one.
@@ -138,7 +158,45 @@ pub struct Remembered {
     pub survey: Option<SurveyRun>,
     /// The morning's checks.
     pub check: Option<CheckLog>,
+    /// Whether all of this is not known, because the journal cannot be opened yet; [`Event::Recalled`](crate::event::Event::Recalled)
+    /// tells it later.
+    pub unknown: bool,
 }
+
+impl From<Recalled> for Remembered {
+    /// What cannot be read, of another version of the program say, is passed over.
+    fn from(recalled: Recalled) -> Self {
+        fn read<T>(body: Option<String>, read: impl Fn(&str) -> Result<T, String>) -> Option<T> {
+            body.and_then(|body| read(&body).ok())
+        }
+        Remembered {
+            memory: read(recalled.memory, Memory::from_record),
+            last_seq: recalled.last_seq,
+            survey: read(recalled.survey, SurveyRun::from_record),
+            check: read(recalled.check, CheckLog::from_record),
+            unknown: false,
+        }
+    }
+}
+
+/// Something that was learned while the memory of before was not known; once that has come it is learned again, after all of before.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub(super) enum Meanwhile {
+    /// A sheet seated and was compared, at this level.
+    Seated(Trace, Vacuum),
+    /// A sheet ended, and whether the vacuum held it.
+    Ended(SheetEnd, bool),
+    /// Somebody told of the board.
+    Board(Told),
+    /// A tool was changed for a new one.
+    ToolChanged(u32),
+}
+
+/// The most that is remembered of a time without a memory: some thousand sheets.
+const MOST_MEANWHILE: usize = 4096;
+
+/// What is said while the memory is not known.
+pub(super) const MEMORY_UNKNOWN: &str = "memory-unknown";
 
 /// How long a clock step is shown.
 const CLOCK_STEP_SHOWN: Span = Span::from_secs(600);
@@ -156,9 +214,112 @@ impl Minder {
         self.keep(at, Fact::Entry { kind: kind.to_owned(), version: 1, body }, out);
     }
 
+    /// Keeps what the next start takes up; not while it is unknown what the record would take the place of.
+    pub(super) fn keep_for_next_start<T: Serialize>(
+        &mut self,
+        at: Moment,
+        kind: &str,
+        body: &T,
+        out: &mut Vec<Action>,
+    ) {
+        if self.meanwhile.is_none() {
+            self.keep_entry(at, kind, body, out);
+        }
+    }
+
     pub(super) fn keep_memory(&mut self, at: Moment, out: &mut Vec<Action>) {
         let memory = self.memory.clone();
-        self.keep_entry(at, "memory", &memory, out);
+        self.keep_for_next_start(at, "memory", &memory, out);
+    }
+
+    fn note_meanwhile(&mut self, learned: Meanwhile) {
+        if let Some(meanwhile) = self.meanwhile.as_mut().filter(|meanwhile| meanwhile.len() < MOST_MEANWHILE) {
+            meanwhile.push(learned);
+        }
+    }
+
+    /// What somebody tells of the board.
+    pub(super) fn told_of_board(&mut self, at: Moment, told: Told, out: &mut Vec<Action>) -> Answer {
+        let answer = self.heed_board(at, told, out);
+        if answer == Answer::Done {
+            self.note_meanwhile(Meanwhile::Board(told));
+        }
+        answer
+    }
+
+    /// A tool was changed for a new one; whether there is such a tool is not known without the memory.
+    pub(super) fn told_of_tool(&mut self, at: Moment, tool: u32, out: &mut Vec<Action>) -> Answer {
+        let answer = self.tool_changed(at, tool, out);
+        self.note_meanwhile(Meanwhile::ToolChanged(tool));
+        if self.meanwhile.is_some() { Answer::Done } else { answer }
+    }
+
+    /// The journal is open after all: what it remembers is taken up, and what was learned meanwhile comes on top.
+    ///
+    /// Until then the table was watched like one that has been learned, every alarm in service. A memory that cannot be read is hardly
+    /// ever that of a table in its first sheets, and an alarm too many costs a look, one that is held back a part.
+    pub(super) fn recall(&mut self, at: Moment, recalled: Recalled, out: &mut Vec<Action>) {
+        self.next_seq = self.next_seq.max(Seq(recalled.last_seq.0 + 1));
+        self.acked = self.acked.max(recalled.last_seq);
+        // Nothing is kept until all of it has come together.
+        let Some(learned) = self.meanwhile.as_mut().map(std::mem::take) else { return };
+        let before = Remembered::from(recalled);
+        let memory = before.memory.unwrap_or_else(|| Memory::new(self.setup.watch.shadow_sheets));
+        let newer = std::mem::replace(&mut self.memory, memory);
+        self.open_book();
+        self.memory.book.pumped(newer.book.pump().whole);
+        for one in learned {
+            self.learn_again(at, one, out);
+        }
+        self.put_aside_as_before(at, &newer);
+        self.memory.go_on_with(newer);
+        let (survey, check) = self.guided.recall(before.survey, before.check.unwrap_or_default());
+        self.meanwhile = None;
+        self.restore_from(MEMORY_UNKNOWN);
+        self.look_at_board();
+        self.heed_shadow(at.steady);
+        self.compare(at.steady);
+        self.keep_memory(at, out);
+        if survey {
+            self.keep_survey(at, out);
+        }
+        if check {
+            self.keep_check(at, out);
+        }
+        self.revise_guided();
+        self.changed = true;
+    }
+
+    fn learn_again(&mut self, at: Moment, learned: Meanwhile, out: &mut Vec<Action>) {
+        match learned {
+            Meanwhile::Seated(trace, level) => {
+                self.memory.board.seated(trace);
+                self.memory.book.seated(trace, level, None);
+            }
+            Meanwhile::Ended(end, watched) => {
+                self.memory.book.ended(end);
+                self.memory.shadow_left = self.memory.shadow_left.saturating_sub(u32::from(watched));
+            }
+            Meanwhile::Board(told) => {
+                self.look_at_board();
+                // A jump that was told of is none any more if the sheets of before do not show it.
+                let _ = self.heed_board(at, told, out);
+            }
+            Meanwhile::ToolChanged(tool) => {
+                // One that never cut has nothing to forget.
+                let _ = self.tool_changed(at, tool, out);
+            }
+        }
+    }
+
+    /// An alarm that was out of service before is so again.
+    fn put_aside_as_before(&mut self, at: Moment, newer: &Memory) {
+        let is_out = |memory: &Memory, tag: &Tag| memory.set_aside.get(tag).is_some_and(|aside| aside.why.is_some());
+        let before: Vec<Tag> = self.memory.set_aside.keys().copied().filter(|tag| is_out(&self.memory, tag)).collect();
+        for tag in before.iter().filter(|tag| !is_out(newer, tag)) {
+            // The roll has every alarm.
+            let _ = self.roll.out_of_service(*tag, at.steady);
+        }
     }
 
     pub(super) fn keep_verdict(&mut self, at: Moment, out: &mut Vec<Action>) {
@@ -193,7 +354,9 @@ impl Minder {
         self.seated = Some(seated);
         self.keep_entry(at, "seated", &(self.memory.sheet, seated), out);
         if let Some((leak_index, spread)) = seated.leak_index() {
-            self.note_leak(at, &seated, Trace { at: at.steady, leak_index, spread });
+            let trace = Trace { at: at.steady, leak_index, spread };
+            self.note_leak(at, &seated, trace);
+            self.note_meanwhile(Meanwhile::Seated(trace, seated.level));
             self.keep_memory(at, out);
         }
         self.changed = true;
@@ -201,6 +364,7 @@ impl Minder {
 
     pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
         let card = self.chart_sheet(at, out);
+        self.note_meanwhile(Meanwhile::Ended(self.uncharted_end(at), true));
         let seated = self.seated.take();
         let sheet = LastSheet {
             sheet: self.memory.sheet,
@@ -226,8 +390,15 @@ impl Minder {
         if begun && self.is_held_otherwise() {
             self.memory.sheet += 1;
             self.chart_sheet(at, out);
+            self.note_meanwhile(Meanwhile::Ended(self.uncharted_end(at), false));
             self.keep_memory(at, out);
         }
+    }
+
+    /// The end of a sheet whose scars are not in the book that it will be written in.
+    fn uncharted_end(&self, at: Moment) -> SheetEnd {
+        let parts = self.loaded.as_ref().map(|loaded| loaded.card.parts.len()).filter(|parts| *parts > 0);
+        SheetEnd { at: at.civil, margin: self.worst_margin, parts, charted: false }
     }
 
     pub(super) fn stored(&mut self, at: Moment, seq: Seq) {

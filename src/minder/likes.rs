@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::Minder;
+use super::{Memory, Minder};
 use crate::event::{Action, Answer};
 use crate::job::plan::CardProgram;
 use crate::job::program::Reading;
@@ -20,6 +20,16 @@ const MOST_TOOLS: usize = 200;
 
 /// How far each tool has cut since it was last changed, in metres.
 pub(super) type ToolMetres = BTreeMap<u32, f64>;
+
+impl Memory {
+    pub(super) fn remember_like(&mut self, like: Card) {
+        self.likes.retain(|other| other.sheet.material.name != like.sheet.material.name);
+        self.likes.push(like);
+        if self.likes.len() > MOST_LIKES {
+            self.likes.remove(0);
+        }
+    }
+}
 
 impl Minder {
     /// A card for a program without one; the answer says why there is none.
@@ -68,12 +78,7 @@ impl Minder {
             route: None,
             ..*program
         });
-        let likes = &mut self.memory.likes;
-        likes.retain(|other| other.sheet.material.name != like.sheet.material.name);
-        likes.push(like);
-        if likes.len() > MOST_LIKES {
-            likes.remove(0);
-        }
+        self.memory.remember_like(like);
     }
 
     /// A tool was changed for a new one.

@@ -6,6 +6,7 @@
 //! Invariants:
 //! - a reading older than the limit is never judged, shown or learned from;
 //! - while sheets are in shadow no alarm about the table is announced and no colour but white is lit;
+//! - a memory that is not known yet is no shadow, and none is written in its place;
 //! - every record has the next number, and no number is used twice.
 
 mod around;
@@ -26,7 +27,7 @@ mod progress;
 mod showing;
 mod survey;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
@@ -53,6 +54,7 @@ use fetching::Fetching;
 use guided::Guided;
 use hearing::Newest;
 use holding::DriveTold;
+use keeping::{MEMORY_UNKNOWN, Meanwhile};
 pub use keeping::{Memory, Remembered};
 use progress::{Pace, Run};
 pub use survey::SurveyRun;
@@ -130,6 +132,8 @@ pub struct Minder {
     roll: Roll,
     flood: Flood,
     memory: Memory,
+    /// What was learned since the start, while the memory of before is not known.
+    meanwhile: Option<Vec<Meanwhile>>,
     /// What is cut, or will be next.
     loaded: Option<Loaded>,
     /// What lies at other ends.
@@ -168,6 +172,8 @@ pub struct Minder {
     board_detail: Arc<BoardDetail>,
     light: Pattern,
     light_test_from: Option<Steady>,
+    /// Lights that did not confirm what they were last told, by their place on their line.
+    silent_lights: BTreeSet<(LineId, usize)>,
     degraded: BTreeMap<String, Moment>,
     next_seq: Seq,
     acked: Seq,
@@ -190,7 +196,8 @@ impl Minder {
         let health = setup.gauges.iter().map(|gauge| Health::new(gauge.clone(), HealthLimits::of(gauge))).collect();
         let count = setup.gauges.len();
         let open = ZoneSet::first(setup.table.plenum.zones.len());
-        let memory = remembered.memory.unwrap_or_else(|| Memory::new(setup.watch.shadow_sheets));
+        let shadow_sheets = if remembered.unknown { 0 } else { setup.watch.shadow_sheets };
+        let memory = remembered.memory.unwrap_or_else(|| Memory::new(shadow_sheets));
         let (contacts, inputs_at) = (vec![Contact::default(); setup.contacts.len()], vec![None; setup.inputs.len()]);
         let wires = vec![Wires::default(); setup.wires.len()];
         let lines =
@@ -216,6 +223,7 @@ impl Minder {
             roll: Roll::new(Rule::standard_set()),
             flood: Flood::default(),
             memory,
+            meanwhile: remembered.unknown.then(Vec::new),
             loaded: None,
             beside: Vec::new(),
             left: None,
@@ -242,6 +250,7 @@ impl Minder {
             board_detail: Arc::default(),
             light: Pattern::DARK,
             light_test_from: None,
+            silent_lights: BTreeSet::new(),
             degraded: BTreeMap::new(),
             next_seq: Seq(remembered.last_seq.0 + 1),
             acked: remembered.last_seq,
@@ -255,6 +264,7 @@ impl Minder {
         minder.setup.assumptions.clear();
         minder.setup.warnings.clear();
         minder.setup.webhook = None;
+        minder.say_whether(at, remembered.unknown, MEMORY_UNKNOWN);
         minder.keep_out_of_service(at);
         minder.heed_shadow(at.steady);
         minder.open_book();
@@ -281,6 +291,7 @@ impl Minder {
             Event::Programs(programs) => self.programs = programs,
             Event::Wires(id, levels) => self.take_wires(at, id, levels, out),
             Event::WiresLost(id, cause) => self.wires_lost(at, id, &cause, out),
+            Event::Recalled(recalled) => self.recall(at, *recalled, out),
         }
         self.settle(at, out);
     }

@@ -60,7 +60,7 @@ impl Minder {
             Command::LoadNamed(name) | Command::LoadProgram { file: name, .. } => {
                 Answer::Unknown { name, known: self.cards.clone() }
             }
-            Command::ToolChanged(tool) => self.tool_changed(at, tool, out),
+            Command::ToolChanged(tool) => self.told_of_tool(at, tool, out),
             Command::LoadCard(card) => self.load(at, *card, None, out),
             Command::Unload => {
                 self.take_off(at, None, out);
@@ -74,13 +74,10 @@ impl Minder {
             Command::Unshelve(tag) => answer(self.roll.unshelve(tag, at.steady)),
             Command::Reset(tag) => answer(self.roll.reset(tag, at.steady)),
             Command::SheetOutcome(outcome, part) => self.note_outcome(at, outcome, part, out),
-            Command::Skimmed => self.heed_board(at, BoardTold::Did(Deed::Skimmed, None), out),
-            Command::Sealed => self.heed_board(at, BoardTold::Did(Deed::Sealed, None), out),
-            Command::Board(told) => self.heed_board(at, told, out),
-            Command::TestLight => {
-                self.light_test_from = Some(at.steady);
-                Answer::Done
-            }
+            Command::Skimmed => self.told_of_board(at, BoardTold::Did(Deed::Skimmed, None), out),
+            Command::Sealed => self.told_of_board(at, BoardTold::Did(Deed::Sealed, None), out),
+            Command::Board(told) => self.told_of_board(at, told, out),
+            Command::TestLight => self.test_light(at.steady),
             Command::Survey(order) => self.obey_survey(at, order, out),
             Command::Check(order) => self.obey_check(at, order, out),
             Command::At(end, command) => self.obey_at(at, &end, *command, out),

@@ -81,9 +81,9 @@ impl Minder {
     }
 
     /// Every change is kept whole: a survey goes on after a restart.
-    fn keep_survey(&mut self, at: Moment, out: &mut Vec<Action>) {
+    pub(super) fn keep_survey(&mut self, at: Moment, out: &mut Vec<Action>) {
         let survey = self.guided.survey.clone();
-        self.keep_entry(at, "survey", &survey, out);
+        self.keep_for_next_start(at, "survey", &survey, out);
         self.revise_guided();
     }
 

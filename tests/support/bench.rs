@@ -44,9 +44,14 @@ pub struct Bench {
 
 impl Bench {
     pub fn new(text: &str) -> Self {
+        Bench::remembering(text, Remembered::default())
+    }
+
+    /// A bench whose minder remembers something.
+    pub fn remembering(text: &str, remembered: Remembered) -> Self {
         let setup = read_setup(text, "bench.toml").unwrap_or_else(|mistakes| panic!("{mistakes}"));
         let now = Steady::from_nanos(1_000_000_000);
-        let minder = Minder::new(setup.clone(), Vec::new(), Remembered::default(), moment(now)).unwrap();
+        let minder = Minder::new(setup.clone(), Vec::new(), remembered, moment(now)).unwrap();
         let mut bench = Bench {
             minder,
             setup,

@@ -5,7 +5,6 @@
 #[path = "support/chance.rs"]
 mod chance;
 
-use std::cell::Cell;
 use std::collections::BTreeMap;
 
 use chance::Chance;
@@ -261,33 +260,6 @@ fn a_state_without_scars_takes_little_room_and_one_with_scars_little_more() {
     println!("{once} after a sheet, {often} after 31");
     assert!(fresh < 6000, "{fresh}");
     assert!(often < fresh + 3000, "{often}");
-}
-
-/// Sheets that seat with this leak and have that one as soon as they are cut.
-fn reseated(seated: f64, cut: f64) -> Bay {
-    let mut bay = Bay::new("");
-    let left = card(&bay.setup, "left", "\"1\", \"4\"", 0, 813, "");
-    for _ in 0..6 {
-        let lies = Cell::new(true);
-        bay.sheet(&left, 0.2, |_| if lies.replace(false) { seated } else { cut });
-    }
-    bay
-}
-
-/// A sheet that did not lie flat leaks as a worn face does, until it lies flat. A face does not heal.
-#[test]
-fn a_sheet_that_comes_to_lie_flat_says_nothing_of_the_board() {
-    let flat = reseated(11.0, 1.0);
-    assert_eq!((flat.board().leak_index, flat.view().board.leak_index), (None, None));
-    assert!(flat.prompts().is_empty(), "{:?}", flat.prompts());
-    // Each is kept as it seated, and again without its leak.
-    let seated: Vec<bool> = flat.kept("seated").iter().map(|kept| kept[1]["extra_leak"].is_null()).collect();
-    assert_eq!(seated, [false, true].repeat(6));
-    assert!(flat.kept("sheet").iter().all(|sheet| sheet["leak_index"].is_null() && sheet["seated_pa"].is_f64()));
-    let worn = reseated(11.0, 11.0);
-    near(worn.board().leak_index.unwrap(), 11.0, 3.0);
-    assert!(worn.prompts().contains(&"prompt-skim-now".to_owned()), "{:?}", worn.prompts());
-    assert_eq!(worn.kept("seated").len(), 6);
 }
 
 /// Twelve sheets that leak 1.6 times what they should, then eight as they should: somebody skimmed and did not say so.

@@ -12,8 +12,8 @@ use crate::event::{Action, Card, Fact, Outcome, Record, Seq};
 use crate::job::Progress;
 use crate::moment::{Moment, Span, Utc};
 use crate::table::ZoneSet;
-use crate::units::{FreeAirFlow, Vacuum};
-use crate::watch::{Assessment, Cause, Seated};
+use crate::units::Vacuum;
+use crate::watch::{Assessment, Seated};
 
 /// A level that the operator marked as good.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -47,9 +47,6 @@ pub struct Memory {
     /// How far each tool has cut.
     #[serde(default)]
     pub(super) tools: ToolMetres,
-    /// The zones over which a sheet seated that leaks as one that does not lie flat, while it may yet come to; the board's book waits.
-    #[serde(default)]
-    pub(super) not_flat: Option<ZoneSet>,
 }
 
 /// Who put an alarm aside, when, and for an alarm out of service why.
@@ -103,7 +100,6 @@ impl Memory {
             likes: Vec::new(),
             tools: ToolMetres::new(),
             set_aside: BTreeMap::new(),
-            not_flat: None,
         }
     }
 
@@ -178,76 +174,27 @@ impl Minder {
             self.memory.sheet += 1;
             self.worst_margin = None;
             self.seated = None;
-            self.memory.not_flat = None;
             self.changed = true;
         }
         if let Some(seated) = assessment.seated {
-            self.learn(at, seated, assessment.cause, out);
-        } else if self.lies_flat_after_all(assessment) {
-            self.take_leak_back(at, out);
+            self.learn(at, seated, out);
         }
         if assessment.sheet_ended {
             self.end_sheet(at, out);
         }
     }
 
-    fn learn(&mut self, at: Moment, seated: Seated, cause: Option<Cause>, out: &mut Vec<Action>) {
+    fn learn(&mut self, at: Moment, seated: Seated, out: &mut Vec<Action>) {
         self.seated = Some(seated);
         self.keep_entry(at, "seated", &(self.memory.sheet, seated), out);
-        self.memory.not_flat = None;
         if let Some((leak_index, spread)) = seated.leak_index() {
-            // A worn face leaks to the end of the sheet, one that does not lie flat perhaps not: which it was shows later.
-            if cause == Some(Cause::SheetNotSeated) && leak_index > 1.0 {
-                self.memory.not_flat = Some(self.open);
-            } else {
-                self.note_leak(at, &seated, Trace { at: at.steady, leak_index, spread });
-            }
+            self.note_leak(at, &seated, Trace { at: at.steady, leak_index, spread });
             self.keep_memory(at, out);
         }
         self.changed = true;
     }
 
-    /// Whether a sheet that did not seem to lie flat does so now: the level is no longer low, though the leak that it seated with would
-    /// still show if it were there. The further the cut is, the greater a leak must be to show; one that no longer would is not judged.
-    fn lies_flat_after_all(&self, assessment: &Assessment) -> bool {
-        let Some(seated) = self.seated.filter(|_| self.memory.not_flat.is_some()) else { return false };
-        let is_low = assessment.cause.is_some_and(|cause| cause != Cause::WeakPart);
-        let (Some((basis, _)), Some((then, _)), Some(now)) =
-            (seated.expected, seated.extra_leak, assessment.extra_leak)
-        else {
-            return false;
-        };
-        !is_low
-            && self.held_against().is_some_and(|compared| {
-                let visible = compared.expected.smallest_visible_leak;
-                compared.basis == basis && visible > FreeAirFlow::ZERO && now + visible <= then
-            })
-    }
-
-    /// The leak that the sheet seated with was not the board's, and is kept without one.
-    fn take_leak_back(&mut self, at: Moment, out: &mut Vec<Action>) {
-        self.memory.not_flat = None;
-        if let Some(seated) = &mut self.seated {
-            seated.extra_leak = None;
-            let kept = (self.memory.sheet, *seated);
-            self.keep_entry(at, "seated", &kept, out);
-        }
-        self.changed = true;
-    }
-
-    /// The sheet never came to lie flat: what it leaked may well be the board's.
-    fn note_leak_that_stayed(&mut self, at: Moment) {
-        let (Some(zones), Some(seated)) = (self.memory.not_flat.take(), self.seated) else { return };
-        if let Some((leak_index, spread)) = seated.leak_index() {
-            // It lay over the zones that were open then.
-            let open = std::mem::replace(&mut self.open, zones);
-            self.note_leak(at, &seated, Trace { at: seated.at, leak_index, spread });
-            self.open = open;
-        }
-    }
-
     pub(super) fn end_sheet(&mut self, at: Moment, out: &mut Vec<Action>) {
-        self.note_leak_that_stayed(at);
         self.chart_sheet(at, out);
         let seated = self.seated.take();
         let sheet = LastSheet {

@@ -1,6 +1,6 @@
 //! What a journal tells of a board: its sheets, its care, its alarms, in order.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use anyhow::Result;
 use serde::Deserialize;
@@ -139,24 +139,17 @@ impl Story {
             cuts: BTreeMap::new(),
         };
         let mut places: BTreeMap<u64, usize> = BTreeMap::new();
-        let without = without_leak(kept);
         for entry in kept {
-            story.take(entry, &mut places, ground, &without);
+            story.take(entry, &mut places, ground);
         }
         story
     }
 
     /// An entry that cannot be read, one of an earlier form say, is passed over: the rest is worth more than nothing.
-    fn take(
-        &mut self,
-        entry: &KeptEntry,
-        places: &mut BTreeMap<u64, usize>,
-        ground: Option<&Ground>,
-        without: &BTreeSet<u64>,
-    ) {
+    fn take(&mut self, entry: &KeptEntry, places: &mut BTreeMap<u64, usize>, ground: Option<&Ground>) {
         match entry.kind.as_str() {
             "seated" => {
-                if let Some((sheet, seated)) = seating(entry).filter(|(sheet, _)| !without.contains(sheet)) {
+                if let Ok((sheet, seated)) = serde_json::from_str::<(u64, Seated)>(&entry.body) {
                     self.seat(entry.at, sheet, seated);
                 }
             }
@@ -288,18 +281,6 @@ impl Story {
         let days = (times.last()? - times.first()?) as f64 / 86_400e6;
         (days >= 1.0).then(|| times.len() as f64 / days)
     }
-}
-
-/// What was kept of a sheet that seated, and its number.
-fn seating(entry: &KeptEntry) -> Option<(u64, Seated)> {
-    (entry.kind == "seated").then(|| serde_json::from_str(&entry.body).ok())?
-}
-
-/// The sheets that came to lie flat after they had seated: they are kept a second time, without the leak that was not the board's.
-fn without_leak(kept: &[KeptEntry]) -> BTreeSet<u64> {
-    let last: BTreeMap<u64, Seated> = kept.iter().filter_map(seating).collect();
-    let taken_back = |seated: &Seated| seated.expected.is_some() && seated.extra_leak.is_none();
-    last.into_iter().filter(|(_, seated)| taken_back(seated)).map(|(sheet, _)| sheet).collect()
 }
 
 /// A time as a person reads it: to the minute in UTC, or since the computer's start.

@@ -1,4 +1,4 @@
-//! Everything that can wake the program, and every action it can order.
+//! What comes into the minder, and what it may order.
 
 mod guided;
 

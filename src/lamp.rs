@@ -1,7 +1,7 @@
 //! What the light shows: a pattern by the colour meanings of IEC 60204-1, and the coils that set it.
 //!
 //! IEC 60204-1, 10.3.2 (from memory): red is an emergency, yellow an abnormal condition, green normal, blue a mandatory
-//! action, white anything else. A dead computer shows dark, so dark means that nobody is watching.
+//! action, white anything else. Without the computer no lamp is lit; that is why darkness stands for an unwatched table.
 
 use serde::{Deserialize, Serialize};
 

@@ -1,4 +1,4 @@
-//! What a person or another program is shown: plain, serialisable, without prose.
+//! The state as people and programs are told it: plain values, no sentences.
 //!
 //! Texts are keys with values ([`Message`]); the page and the command line hold the sentences. Pressures are pascals and
 //! say their kind in the name, times are RFC 3339 in UTC, ages are seconds by the steady clock.

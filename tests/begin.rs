@@ -163,6 +163,8 @@ fn a_gauge_of_which_nothing_is_told_is_found_and_watched() {
     assert!(told["assumptions"].as_array().unwrap().iter().any(|mark| mark["bearing"]["margin"].is_array()));
     let written = std::fs::read_to_string(&out).unwrap();
     assert!(written.contains("# ASSUMED: ") && written.contains("What hangs on it: level "), "{written}");
+    // Cards need nothing more than to be put there.
+    assert!(written.contains("[jobs]\ncards = \"cards\"\n") && folder.path().join("cards").is_dir(), "{written}");
     let watched = watched_level(&out, 57.2);
     let compared = |view: &Value| ["tight", "weak", "high"].iter().any(|word| view["verdict"] == *word);
     watched.wait_for("a verdict", 3 * PATIENCE, compared);

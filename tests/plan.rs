@@ -60,7 +60,7 @@ fn of_kind(plan: &Plan, kind: Kind) -> Vec<&Piece> {
 #[track_caller]
 fn assert_area(piece: &Piece, expected_mm2: f64) {
     let found = piece.area.square_metres() * 1e6;
-    // What acceptance asks for.
+    // Half a per cent, our choice.
     assert!((found / expected_mm2 - 1.0).abs() < 0.005, "{found} mm², by hand {expected_mm2} mm²");
 }
 

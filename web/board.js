@@ -62,9 +62,16 @@ function pump(board) {
   for (const { number, cut_m, diameter_m } of board.tools ?? []) {
     told.push(say("board-tool", { number, cut: whole(cut_m), diameter: diameter_m === null ? undefined : twoDigits(diameter_m * 1000) }));
   }
-  const spent = { energy: twoDigits(board.energy_a_sheet), leak: twoDigits(board.leak_a_month), board: twoDigits(board.board_a_sheet) };
+  const spent = { energy: twoDigits(board.energy_a_sheet), leak: twoDigits(board.leak_a_month), ...boardCost(board) };
   if (Object.values(spent).some((amount) => amount !== undefined)) told.push(say("board-money", spent));
   return told;
+}
+
+/** What the board has cost a sheet; by an assumed price it is said to be so. */
+function boardCost(board) {
+  const cost = twoDigits(board.board_a_sheet);
+  const price = board.care?.figures.find(({ key }) => key === "prices.board");
+  return price && !price.assumed ? { board: cost } : { assumed_board: cost };
 }
 
 /** The figures that the decision rests on, to be argued with. */

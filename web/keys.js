@@ -1,4 +1,4 @@
-// What the keys do. A key that changes more than "seen" asks once more, by a second key in another place.
+// What the keys do. A key that changes more than "seen" wants a second press, on a key that lies elsewhere.
 
 import { DEEDS, told } from "./board.js";
 import { dayAndClock, say } from "./words.js";

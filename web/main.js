@@ -7,6 +7,8 @@ import { clock, dayAndClock, load, pressureUnit, say, span, tell, times, pressur
 
 const STRIP_S = 600;
 const MOST_ALARMS = 5;
+const OVER = "returned-unacknowledged";
+const WAITING = ["unacknowledged", OVER];
 const ASIDE = ["shelved", "suppressed", "out-of-service"];
 const NEW_FOR_S = 600;
 const BACK_TO_FAR_MS = 180000;
@@ -103,6 +105,7 @@ function degradedTexts() {
 
 function showChips() {
   const chips = degradedTexts();
+  if (view.alarms.some(({ state }) => state === OVER)) chips.unshift(say("unseen-over"));
   if (view.shadow_sheets_left > 0) chips.push(say("shadow-left", { count: view.shadow_sheets_left }));
   const quiet = view.alarms.filter(({ state }) => state === "shelved").length;
   if (quiet) chips.push(say("quieted", { count: quiet }));
@@ -210,6 +213,12 @@ function asideText({ by, why, since }) {
   return say("alarm-aside", { by, why: why ?? undefined, since: since ? dayAndClock(since) : undefined });
 }
 
+/** What to do; of an alarm that is over, only to look and say so. */
+function order(tag, state, action) {
+  if (state === OVER) return say("do-over");
+  return action ? tell(action) : say(`do-${tag}`);
+}
+
 function alarmItem({ tag, priority, state, since, since_s, first, cause, action, shelved_for_s, set_aside }, index) {
   const item = element("li", null, { "data-priority": priority, "data-state": state });
   const when = since ? say("alarm-since", { since: clock(since) }) : since_s === null ? "" : say("alarm-for", { since_s });
@@ -219,7 +228,7 @@ function alarmItem({ tag, priority, state, since, since_s, first, cause, action,
   if (set_aside) item.append(element("p", asideText(set_aside)));
   if (index === 0 && !ASIDE.includes(state)) {
     if (cause) item.append(element("p", tell(cause)));
-    item.append(element("p", action ? tell(action) : say(`do-${tag}`), { class: "action" }));
+    item.append(element("p", order(tag, state, action), { class: "action" }));
   }
   return item;
 }
@@ -278,6 +287,8 @@ function promptItem({ prompt, jump }) {
 function showView(now) {
   document.body.dataset.source = view.source;
   document.body.dataset.unseen = String(view.alarms.some(({ state }) => state === "unacknowledged"));
+  const waits = view.alarms.some(({ state }) => WAITING.includes(state));
+  document.body.dataset.waits = String(waits && view.shadow_sheets_left === 0);
   write(one("#table"), view.table);
   write(one("#source"), say(`source-${view.source}`));
   write(one("#printed"), say("printed", { time: new Date().toLocaleString(), version: view.version }));

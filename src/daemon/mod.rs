@@ -9,7 +9,7 @@
 //! - the page, in a thread of its own: shows the newest view, and passes commands to the worker;
 //! - one child process for each forecast, each cut program that is read, and each fit of a survey (`compute`).
 //!
-//! A panic anywhere darkens the light and ends the process: a daemon with one dead task is a ghost.
+//! A panic anywhere darkens the light and ends the process: it must not run on with a task missing.
 
 mod begin;
 mod black_box;

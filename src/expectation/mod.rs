@@ -1,4 +1,4 @@
-//! The level that a job should have, with its band; each part's margin; the smallest leak that would be noticed.
+//! What level a job ought to have and how far it may stray, how firmly each part is held, and which leak would go unnoticed.
 
 mod boards;
 mod course;

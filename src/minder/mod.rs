@@ -1,6 +1,6 @@
 //! Where every decision is taken: an event and a moment go in, actions come out.
 //!
-//! [`Minder::step`] reads no clock, file or port. The same events at the same moments give the same actions, so a shift can
+//! [`Minder::step`] has no access to time or devices but what it is handed; equal input gives equal actions, so a shift can
 //! be replayed to the byte from a [`Minder::snapshot`] on.
 //!
 //! Invariants:

@@ -1,4 +1,4 @@
-//! The page: HTTP, the event stream and the files of `web/`; the only room that knows HTTP.
+//! The page: it serves the files of `web/`, the event stream and the interface; HTTP stays in here.
 //!
 //! [`router`] is the whole interface over a [`PageState`]; [`serve()`] runs it on a listener within [`Limits`]. This room
 //! decides nothing about the table. It shows the newest [`View`](crate::view::View) with its age made true at the moment

@@ -1,4 +1,4 @@
-//! A simulated table behind a pseudo-terminal: the truth that the monitor does not know.
+//! A simulated table behind a pseudo-terminal, of which the monitor sees only the gauge.
 //!
 //! It shares the solver with the monitor, never the parameters: [`Truth`] makes the board uneven, the pump worn, the
 //! filter dirty and the rims leaky, and a [`Scene`] lets something go wrong. [`Plant`] plays scenes and has pressures,

@@ -35,7 +35,7 @@ pub use answers::{
     Answers, BoardAnswer, GaugeAnswers, PumpWhileWatched, Question, RoomAnswer, SUCTION_QUESTIONS, TABLE_QUESTIONS,
     answers_from_json, read_answers,
 };
-pub use draft::{Bearing, Draft, FoundGauge, FoundTalk, Marked, plausible};
+pub use draft::{Bearing, CARDS, Draft, FoundGauge, FoundTalk, Marked, plausible};
 pub use material::materials;
 pub use mistakes::{Mistake, Mistakes};
 use notes::{Closed, Notes};

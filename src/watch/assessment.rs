@@ -16,7 +16,7 @@ pub enum Verdict {
     Loose,
     /// Margin or level is low.
     Weak,
-    /// Too much vacuum: a shut valve, a plugged filter.
+    /// The level lies above its band.
     High,
     /// The pump is off and nothing is being cut.
     Off,

@@ -162,6 +162,41 @@ export const checks = [
     }
   }],
 
+  ["nothing of the panel about the board is printed over anything else", async ({ chrome, fixture, assert }) => {
+    await fixture.tell("scene", "tight");
+    for (const size of ["tablet", "phone"]) {
+      const page = await open(chrome, `${fixture.page}/#near`, { size: SIZES[size] });
+      await shows(page, "tight");
+      const press = (name) => page.getByRole("button", { name, exact: true }).click();
+      const apart = async (what) => {
+        if (process.env.PICTURES) await page.screenshot({ path: `${process.env.PICTURES}/panel-${what}-${size}.png`, fullPage: true });
+        const boxes = await page.evaluate(() => [...document.querySelectorAll("#panel-keys > *")].map((node) => {
+          const { left, right, top, bottom } = node.getBoundingClientRect();
+          return { left, right, top, bottom, text: node.textContent };
+        }));
+        assert.ok(boxes.length > 2, `${what}: ${boxes.length}`);
+        for (const [k, a] of boxes.entries()) {
+          for (const b of boxes.slice(k + 1)) {
+            const over = Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1 && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 1;
+            assert.ok(!over, `${size}: ${a.text} lies over ${b.text}`);
+          }
+        }
+      };
+      await press("Sheet, board");
+      await press("Board and pump");
+      await page.waitForSelector("#panel-keys .of-board li");
+      await apart("board");
+      await page.keyboard.press("Escape");
+      await press("Sheet, board");
+      await press("Alarms");
+      await press("Take an alarm out of service");
+      await press("Sudden loss of vacuum");
+      await page.waitForSelector("#panel-keys label");
+      await apart("why");
+      await page.context().close();
+    }
+  }],
+
   ["nothing scrolls sideways at 320 px, however long the names are", async ({ chrome, fixture, assert }) => {
     const page = await open(chrome, fixture.page, { size: SIZES.narrow });
     for (const scene of JSON.parse(await fixture.ask("scenes"))) {

@@ -35,6 +35,23 @@ export const checks = [
     assert.deepEqual(cells, [true, false, false, true]);
   }],
 
+  ["what the board has cost is said to stand on an assumed price while none was told", async ({ chrome, fixture, assert }) => {
+    const page = await open(chrome, fixture.page);
+    const [assumed, told] = await inPage(page, "board.js", ({ told }, detail) => {
+      const figure = (assumed) => ({ key: "prices.board", value: 95, assumed });
+      const of = (assumed) => told({ ...detail, care: { ...detail.care, figures: [figure(assumed)] } });
+      const text = (nodes) => [].concat(nodes).map((node) => node.textContent).join(" ");
+      return [text(of(true)), text(of(false))];
+    }, {
+      leak_index: null, due: null, cut_m: 0, sheets_since_skim: 1, scarred_share: 0, worst_scar_m: null, worst_scar_at_m: null, sheets_uncharted: 0, board_left_m: 0.01, skims: 0,
+      skims_left: null, causes: null, seals: [], care: { now: "cut", to_care_sheets: null, to_board_sheets: null, waiting: 0, per_sheet: 1, order_in_days: null },
+      pump_h: 1, pump_since_filter_h: 1, pump_since_service_h: 1, filter_drop_pa: null, filter_limit_pa: null, tools: [],
+      energy_a_sheet: null, leak_a_month: null, board_a_sheet: 47.5,
+    });
+    assert.match(assumed, /This board has cost 47\.50? a sheet, by an assumed price\./);
+    assert.match(told, /This board has cost 47\.50? a sheet\./);
+  }],
+
   ["a sentence is filled, and a part whose value is missing is left out", async ({ chrome, fixture, assert }) => {
     const page = await open(chrome, `${fixture.page}/?unit=mbar`);
     const texts = await inPage(page, "words.js", async ({ fill, load }, build) => {

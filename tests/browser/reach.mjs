@@ -42,6 +42,25 @@ export const checks = [
     assert.match(await page.textContent("#chips"), /7 sheets left/);
   }],
 
+  ["an alarm that is over and not seen keeps the page from green, as the light, and orders nothing any more", async ({ chrome, fixture, assert }) => {
+    const page = await open(chrome, fixture.page);
+    await shows(page, "tight");
+    const colour = (slab) => page.evaluate((selector) => getComputedStyle(document.querySelector(selector)).backgroundColor, slab);
+    assert.equal(await colour("#far .slab"), "rgb(23, 86, 58)");
+    await fixture.tell("scene", "over");
+    await page.waitForFunction(() => document.querySelector("#chips").textContent.includes("An alarm is over, not seen"));
+    await shows(page, "tight");
+    assert.equal(await colour("#far .slab"), "rgb(242, 194, 0)");
+    await page.goto(`${fixture.page}/#near`);
+    await page.waitForFunction(() => document.body.dataset.view === "near");
+    assert.equal(await colour("#near .slab"), "rgb(242, 194, 0)");
+    const action = await page.textContent("#alarms .action");
+    assert.match(action, /^It is over\. With the spindle stopped/);
+    await fixture.tell("scene", "blind");
+    await shows(page, "blind");
+    await page.waitForFunction(() => document.querySelector("#alarms .action").textContent.startsWith("Watch the dial"));
+  }],
+
   ["seen, quiet, good, sheet and job go to the program, each once, after a second key", async ({ chrome, fixture, assert }) => {
     await fixture.tell("scene", "weak");
     const page = await open(chrome, `${fixture.page}/#near`);

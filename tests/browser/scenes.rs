@@ -26,7 +26,7 @@ use tokio_util::sync::CancellationToken;
 pub(crate) const AT: &str = "2026-03-02T10:52:00.000Z";
 
 /// The names of the scenes.
-pub(crate) const SCENES: [&str; 20] = [
+pub(crate) const SCENES: [&str; 21] = [
     "tight",
     "taught",
     "simulated",
@@ -47,6 +47,7 @@ pub(crate) const SCENES: [&str; 20] = [
     "hostile",
     "sheet-ended",
     "flooded",
+    "over",
 ];
 
 /// The view of a scene; `None` for a name that is not in [`SCENES`].
@@ -75,6 +76,7 @@ pub(crate) fn scene(name: &str) -> Option<View> {
         "crowded" => crowded(&mut view),
         "flooded" => flooded(&mut view),
         "hostile" => hostile(&mut view),
+        "over" => over(&mut view),
         "sheet-ended" => view.ask_outcome = Some(412),
         _ => return None,
     }
@@ -220,6 +222,14 @@ fn loose(view: &mut View, tag: Tag, cause: &str) {
     first.first = true;
     view.alarms = vec![first, alarm(Tag::MarginLow, Priority::Medium, "cause-more-kerf-than-thought", "do-margin-low")];
     view.light = Pattern { red: Lamp::Flashing, horn: true, ..Pattern::DARK };
+}
+
+/// A loss that is over and that nobody has seen; the lamp is what `minder/calling.rs` makes of it.
+fn over(view: &mut View) {
+    let mut gone = alarm(Tag::NoReading, Priority::High, "cause-gauge-or-line", "do-no-reading");
+    gone.state = State::ReturnedUnacknowledged;
+    view.alarms = vec![gone];
+    view.light = Pattern { yellow: Lamp::Flashing, ..Pattern::DARK };
 }
 
 fn high(view: &mut View) {

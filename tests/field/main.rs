@@ -51,7 +51,7 @@ fn close(found: f64, expected: f64, relative: f64, what: &str) {
 
 // ---------------------------------------------------------------- the open cases
 
-/// Acceptance: 0.5 kPa, 2 % in flow, 3 % in force, 5 % for parts that are under 80 mm one way or the other.
+/// Our limits: 0.5 kPa, 2 % in flow, 3 % in force, 5 % for parts that are under 80 mm one way or the other.
 #[test]
 fn the_open_cases_come_out_as_an_independent_program_found_them() {
     for name in CASES {
@@ -104,7 +104,7 @@ fn check_against_reference(case: &Case, answer: &Answer, reference: &Value, allo
 }
 
 #[test]
-fn an_answer_is_written_with_the_fields_that_acceptance_reads() {
+fn an_answer_is_written_with_the_fields_that_a_result_has() {
     let answer = serde_json::to_value(solve(&text("bare_table_4_zones"), Resolution::Preview).unwrap()).unwrap();
     assert_eq!(answer["schema"], "holddown-result/1");
     assert_eq!(answer["case"], "bare_table_4_zones");

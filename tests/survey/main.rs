@@ -290,7 +290,7 @@ fn the_survey_says_what_its_readings_cannot_tell() {
     assert!(told(&dropped, Subject::Pump) && told(&dropped, Subject::Filter));
 }
 
-/// The same program found that a sticking valve shows only when its zone is open alone on a leaky load.
+/// Found by the same program: only a zone open by itself, on a load that leaks, betrays its stuck valve.
 #[test]
 fn a_stuck_valve_shows_only_when_its_zone_is_open_alone() {
     let stuck = |table: &mut Table| {

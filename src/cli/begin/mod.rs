@@ -16,7 +16,8 @@ use crate::daemon::{Bench, adapters};
 use crate::gauge::search::{HuntPlan, Proposal};
 use crate::moment::Span;
 use crate::setup::{
-    Answers, Draft, Marked, PumpWhileWatched, SUCTION_QUESTIONS, TABLE_QUESTIONS, plausible, read_answers, read_setup,
+    Answers, CARDS, Draft, Marked, PumpWhileWatched, SUCTION_QUESTIONS, TABLE_QUESTIONS, plausible, read_answers,
+    read_setup,
 };
 use crate::units::Vacuum;
 use asking::Asker;
@@ -93,8 +94,13 @@ impl Begin {
         asker.ask(&SUCTION_QUESTIONS, &mut answers)?;
         let mut bench = Bench::open(&port)?;
         let Some((tries, took)) = search(&mut bench, &answers, &port)? else { return Ok(ExitCode::FAILURE) };
+        let mut told = None;
         let registers = bench.census(answers.gauge.registers, |census| {
-            telling::progress(&format!("reading registers, {} questions left", census.left()));
+            let left = census.left();
+            if telling::is_news(told, left) {
+                told = Some(left);
+                telling::progress(&format!("reading registers, {left} questions left"));
+            }
             true
         })?;
         watch(&mut bench, &answers, &mut asker)?;
@@ -205,10 +211,12 @@ fn watch(bench: &mut Bench, answers: &Answers, asker: &mut Asker) -> Result<()> 
     Ok(())
 }
 
-/// Writes a file that must not be there yet, unless told otherwise, and whole or not at all.
+/// Writes a setup that must not be there yet, unless told otherwise, and whole or not at all, beside the folder of its cards.
 fn write_new(path: &Path, text: &str, overwrite: bool) -> Result<()> {
     read_setup(text, &path.display().to_string()).map_err(|mistakes| anyhow!("the setup is not sound\n{mistakes}"))?;
     let cannot = || format!("cannot write {}", path.display());
+    let cards = path.with_file_name(CARDS);
+    std::fs::create_dir_all(&cards).with_context(|| format!("cannot make the folder {}", cards.display()))?;
     if overwrite {
         let beside = path.with_extension("toml.new");
         std::fs::write(&beside, text).with_context(cannot)?;

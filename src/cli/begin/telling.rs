@@ -17,6 +17,14 @@ pub(super) fn progress(what: &str) {
     eprintln!("holdwatch: {what}");
 }
 
+/// So many questions fewer are worth saying.
+const FEWER: usize = 10;
+
+/// Whether it is worth saying that `left` questions are left, `told` having been said last.
+pub(super) fn is_news(told: Option<usize>, left: usize) -> bool {
+    told.is_none_or(|told| left + FEWER <= told)
+}
+
 pub(super) fn plan(plan: &HuntPlan, port: &str) {
     let (tries, longest) = plan.units_take();
     progress(&format!(
@@ -198,4 +206,22 @@ pub(super) fn proposal(proposal: &Proposal) -> Value {
         "rest_kpa": proposal.rest.pascals() / 1e3,
         "top_kpa": proposal.top.pascals() / 1e3,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_is_said_when_it_is_ten_fewer() {
+        let (mut told, mut said) = (None, Vec::new());
+        // Refused rows are asked for one by one, so that more may be left than before.
+        for left in (0..=25).rev().chain(5..8) {
+            if is_news(told, left) {
+                told = Some(left);
+                said.push(left);
+            }
+        }
+        assert_eq!(said, [25, 15, 5]);
+    }
 }

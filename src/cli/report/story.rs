@@ -45,7 +45,7 @@ pub(super) struct CareRow {
     pub(super) seated_before: usize,
 }
 
-/// An alarm that came up.
+/// An alarm that called; one that called again is there again, as in [`Load`](crate::alarm::Load).
 #[derive(Clone, Copy, Debug)]
 pub(super) struct AlarmRow {
     pub(super) at: Moment,
@@ -170,8 +170,7 @@ impl Story {
             }
             "alarm" => {
                 if let Ok((step, cause)) = serde_json::from_str::<(Move, Option<Cause>)>(&entry.body)
-                    && step.from == State::Normal
-                    && !step.to.is_set_aside()
+                    && step.to == State::Unacknowledged
                 {
                     self.alarms.push(AlarmRow { at: entry.at, tag: step.tag, cause });
                 }

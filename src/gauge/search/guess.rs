@@ -347,7 +347,7 @@ fn weighed(
     let moved = top - rest >= step;
     let zero_seen = rest.abs() <= tolerance;
     let trembles = (raw_top - raw_rest).abs() > 0.0;
-    let mut score = worth.usual + of_kind(series.at, trembles);
+    let mut score = worth.usual + of_kind(series, trembles);
     score += match counts {
         PressureConvention::Vacuum | PressureConvention::Gauge => 0.3,
         PressureConvention::Absolute => 0.2,
@@ -391,16 +391,33 @@ fn weighed(
 }
 
 /// How much a kind of number says for itself by being readable as one.
-fn of_kind(at: Whereabouts, trembles: bool) -> f64 {
-    match at {
+///
+/// Two words of which only the lower one moves are most often two numbers: the level, and one that stands still beside it. They may also be
+/// a number of 32 bits, in pascals say, that has not crossed a multiple of 65,536 meanwhile. So they say nothing for themselves: one word
+/// that makes sense alone comes before them, by less than [`UNSURE`], so that they stay its rivals; and once the pump is switched the
+/// level at rest decides, since hardly any other pair has the room's pressure there.
+fn of_kind(series: &Series, trembles: bool) -> f64 {
+    match series.at {
         // Few pairs of words are a float of a sensible size by chance.
         Whereabouts::Register { kind: NumberKind::F32, .. } => 3.0,
         // Only numbers that one word does not hold are looked at as two; two words that stand still are two numbers as well.
+        Whereabouts::Register { kind: NumberKind::U32 | NumberKind::I32, .. }
+            if trembles && has_one_high_word(series) =>
+        {
+            0.0
+        }
         Whereabouts::Register { kind: NumberKind::U32 | NumberKind::I32, .. } if trembles => 2.0,
         Whereabouts::Register { kind: NumberKind::U32 | NumberKind::I32, .. } => -1.0,
         Whereabouts::Register { kind: NumberKind::I16, .. } => 0.5,
         Whereabouts::Register { kind: NumberKind::U16, .. } | Whereabouts::Position(_) => 0.0,
     }
+}
+
+/// Whether the higher word of a number of two words never moved.
+fn has_one_high_word(series: &Series) -> bool {
+    let mut high = series.values.iter().map(|(_, value)| (value / 65_536.0).floor());
+    let first = high.next();
+    high.all(|word| Some(word) == first)
 }
 
 /// Whether a number only ever rises, and evenly: a clock or a counter.

@@ -25,6 +25,9 @@ use found::{talk_lines, widest};
 /// The usual flow of pumps for an area of table, in m³/h per m² (common practice, no source).
 const FLOW_FOR_AREA: f64 = 170.0;
 
+/// The folder of job cards, beside the setup.
+pub const CARDS: &str = "cards";
+
 #[derive(Clone, Debug)]
 struct Doubt {
     ground: String,
@@ -324,6 +327,7 @@ impl Draft {
         if let Some(listen) = &answers.listen {
             self.told("[page]", vec![format!("listen = {}", quoted(listen))]);
         }
+        self.told("[jobs]", vec![format!("cards = {}", quoted(CARDS))]);
         self.told("[journal]", vec!["path = \"holdwatch.db\"".to_owned()]);
     }
 

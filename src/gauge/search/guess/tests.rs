@@ -130,6 +130,43 @@ fn a_level_that_stands_still_has_rivals() {
     assert!((level(&absolute, absolute.raw.1) - 352.0).abs() < 1.0, "{absolute:?}");
 }
 
+/// A level of 842 mbar in tenths beside a register that is 1 for ever, the pump not switched meanwhile: as one number they would be 740 mbar.
+#[test]
+fn a_register_that_stands_still_is_no_half_of_the_level_beside_it() {
+    for still_first in [false, true] {
+        let played = sweeps(|step, _| {
+            let level = [8_420, 8_418, 8_423][step % 3];
+            if still_first { vec![1, level] } else { vec![level, 1] }
+        });
+        let found = best(&played, &plausible());
+        assert!(matches!(found.at, Whereabouts::Register { kind: NumberKind::I16, .. }), "{found:?}");
+        assert!((level(&found, found.raw.1) - 842.0).abs() < 1.0, "{found:?}");
+    }
+}
+
+/// A blower's 200 mbar as absolute pascals in two words: 97,500 and 77,500 both lie above 65,536, so that the higher word is 1 throughout.
+#[test]
+fn a_number_of_two_words_is_found_though_its_higher_one_never_moves() {
+    let blower =
+        Plausible { deepest: Vacuum::from_pascals(27_000.0), least: Vacuum::from_pascals(5_000.0), ..plausible() };
+    for order in [WordOrder::HighFirst, WordOrder::LowFirst] {
+        let words = |step: usize, share: f64| {
+            NumberKind::U32.write(order, 97_500.0 - 20_000.0 * share + [4.0, -3.0, 1.0][step % 3])
+        };
+        let is_true = |found: &Proposal| {
+            let kind = NumberKind::U32;
+            found.at == Whereabouts::Register { place: place(0), kind, order }
+                && found.counts == PressureConvention::Absolute
+                && (level(found, found.raw.0.min(found.raw.1)) - 200.0).abs() < 1.0
+        };
+        let switched = best(&sweeps(words), &blower);
+        assert!(is_true(&switched), "{switched:?}");
+        // Nobody switched the pump: it stays in doubt, and that is said.
+        let all = guess(&register_series(&sweeps(|step, _| words(step, 1.0))), &blower, &[], &Told::default());
+        assert!(is_true(&all[0]) || all[0].rivals(&all).any(is_true), "{all:?}");
+    }
+}
+
 #[test]
 fn an_absolute_gauge_at_rest_shows_the_room() {
     let played = sweeps(|step, _| vec![40, 231, 9_741 + (step % 2) as u16]);

@@ -16,7 +16,7 @@ use holdwatch::view::Verdict;
 use shop::shop;
 
 const LIGHT: &str = "[[light]]\nname = \"post\"\nline = \"vacuum\"\nunit_id = 2\nred = 0\nyellow = 1\ngreen = 2\nwhite = 3\n\
-                     feed_hold = 4\n[feed_hold]\nwired_by = \"an electrician\"\npurpose = \"advice\"\n";
+                     feed_hold = 4\n[feed_hold]\nwired_by = \"a licensed person\"\npurpose = \"advice, no safety function\"\n";
 const CYCLE: &str = "[[contact]]\nname = \"cycle\"\nline = \"vacuum\"\nunit_id = 7\ninput = 1\nmeans = \"cutting\"\n";
 const CYCLE_AT: (u8, u16) = (7, 1);
 
@@ -91,7 +91,7 @@ fn a_loss_outlasts_the_stop_that_it_calls_for() {
 fn a_loss_outlasts_the_word_of_where_the_cut_is() {
     let (mut bench, _) = seated(LIGHT);
     let tell = |bench: &mut Bench, second: u32| {
-        bench.command(Command::Progress(ProgressTold::Fraction(0.1 + 0.002 * f64::from(second))));
+        bench.command(Command::Progress(ProgressTold::Fraction(0.002 * f64::from(second))));
         let [_, mid, _] = expected(bench);
         mid
     };

@@ -255,12 +255,20 @@ function showAlarms() {
   );
 }
 
+// Which parts could be lost unseen; a long list would push the rest off the page.
+const MOST_NAMED = 8;
+const unseenParts = ({ unseen, parts }) => {
+  if (unseen.length > MOST_NAMED && unseen.length === parts) return say("unseen-all", { count: parts });
+  const [named, count] = [unseen.slice(0, MOST_NAMED).join(", "), unseen.length - MOST_NAMED];
+  return count > 0 ? say("unseen-many", { parts: named, count }) : say("unseen", { parts: named });
+};
+
 function showFacts() {
   const { job, board, expected, acked, newest } = view;
   const facts = [...degradedTexts().map((text) => `${text}.`), job ? jobText() : say("job-none"), ...endTexts()];
   const looks = (job?.look_at ?? []).map((look) => ({ prompt: tell(look) }));
   if (job?.computing) facts.push(say("job-computing"));
-  if (job?.unseen.length) facts.push(say("unseen", { parts: job.unseen.join(", ") }));
+  if (job?.unseen.length) facts.push(unseenParts(job));
   const leak = expected?.smallest_visible_leak_m3_h ?? null;
   if (leak !== null) facts.push(say("smallest-leak", { leak_m3_h: leak }));
   const skim_sheets = board.skim_in_sheets === null ? undefined : Math.round(board.skim_in_sheets);

@@ -125,3 +125,32 @@ fn spread(points: &[(f64, Expected)]) -> Vec<&(f64, Expected)> {
     shown.extend(margins.min_by(|one, other| one.1.total_cmp(&other.1)).map(|(place, _)| place));
     shown.into_iter().filter_map(|place| points.get(place)).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::expectation::Weakest;
+    use crate::table::PartId;
+    use crate::units::{Force, FreeAirFlow, Vacuum};
+
+    fn held_by(margin: f64) -> Expected {
+        let weakest = Weakest { part: PartId(0), margin, force: Force::ZERO, margin_per_pascal: 0.0 };
+        let (low, mid, high) = (Vacuum::ZERO, Vacuum::ZERO, Vacuum::ZERO);
+        let (smallest_visible_leak, flow) = (FreeAirFlow::ZERO, FreeAirFlow::ZERO);
+        Expected { low, mid, high, weakest: Some(weakest), smallest_visible_leak, flow }
+    }
+
+    #[test]
+    fn the_table_ends_where_the_cut_does_and_has_the_weakest_point() {
+        for count in [1, 2, 11, 12, 65, 200] {
+            let points: Vec<(f64, Expected)> = (0..count)
+                .map(|place| (f64::from(place), held_by(if place == count / 3 { 0.5 } else { 9.0 })))
+                .collect();
+            let shown: Vec<f64> = spread(&points).iter().map(|(fraction, _)| *fraction).collect();
+            let has = |place: i32| shown.iter().any(|shown| (shown - f64::from(place)).abs() < 1e-9);
+            assert!(has(0) && has(count - 1) && has(count / 3), "{count}: {shown:?}");
+            assert!(shown.is_sorted() && shown.len() <= LINES + 1, "{count}: {shown:?}");
+        }
+        assert!(spread(&[]).is_empty());
+    }
+}

@@ -200,7 +200,7 @@ impl Brief {
             let held: Vec<_> = card.parts.iter().map(|part| part.held).collect();
             let cut = Cut::of(card);
             let load = cut.load(Progress::from_fraction(1.0)).beside(&self.request.lying());
-            (load, cut.drawn_in(), cut.frees(), held)
+            (load, cut.drawn_in(), cut.each_freed_at(), held)
         });
         let on = (&self.table.board, self.table.plenum.contact, zones, cut, self.resolution);
         let bytes = postcard::to_stdvec(&on).map_err(|error| error.to_string())?;
@@ -380,5 +380,27 @@ fn failed(what: &str, task: &Task, status: ExitStatus) -> String {
             task.most_memory >> 20,
             LIMIT.as_secs()
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::setup::{read_card, read_setup};
+
+    /// What is kept of one job must not be taken for another's.
+    #[test]
+    fn whatever_changes_a_jobs_boards_changes_what_they_are_kept_under() {
+        let setup = read_setup(include_str!("../../config/demo.toml"), "demo.toml").unwrap();
+        let plain = include_str!("../../config/cards/cabinet-sides.toml");
+        let key = |text: &str| {
+            let card = Some(Box::new(read_card(text, "card.toml", &setup).unwrap()));
+            let request = Request { card, beside: vec![], open: vec![], room: None };
+            Brief::new(&setup, request, Resolution::Standard).key().unwrap()
+        };
+        assert_eq!(key(plain), key(plain));
+        for (from, to) in [("[sheet]", "[sheet]\nragged_mm = 15"), ("diameter_mm = 10", "diameter_mm = 8")] {
+            assert_ne!(key(plain), key(&plain.replace(from, to)), "{to}");
+        }
     }
 }

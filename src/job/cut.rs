@@ -54,7 +54,7 @@ impl<'a> Cut<'a> {
     }
 
     /// How far the cut is when each part comes free, in the card's order.
-    pub fn frees(&self) -> Vec<Progress> {
+    pub fn each_freed_at(&self) -> Vec<Progress> {
         self.closed_at.iter().map(|closed| Progress::from_fraction(*closed / self.length())).collect()
     }
 

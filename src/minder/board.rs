@@ -98,10 +98,8 @@ impl Minder {
         let usual = self.setup.terms.into_board();
         let before = self.memory.book.cut_so_far();
         let (mut deepest, mut charted, mut by) = (Length::ZERO, !cut && left.is_none(), None);
-        for job in left.iter().chain(&self.loaded) {
-            if left.is_some() && by.is_some() && !job.has_begun() {
-                continue;
-            }
+        let later = self.loaded.as_ref().filter(|job| left.is_none() || job.has_begun());
+        for job in left.iter().chain(later) {
             let reached = match (job.has_begun(), cut) {
                 (true, _) => job.progress,
                 (false, true) => Progress::from_fraction(1.0),

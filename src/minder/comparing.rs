@@ -202,11 +202,11 @@ fn nearby(loaded: &Loaded, course: &Course, place: &Where) -> Option<Nearby> {
     let later = later.max(place.latest.fraction());
     let [long_ago, ago, soon, later] = [long_ago, ago, soon, later].map(mid);
     let closed = |part: usize| match part.checked_sub(1) {
-        Some(last) => loaded.frees.get(last).map_or(1.0, |freed| freed.fraction()),
+        Some(last) => loaded.freed_at.get(last).map_or(1.0, |freed| freed.fraction()),
         None => 0.0,
     };
     // A hair of tolerance: the place may be a sum of many steps.
-    let part = loaded.frees.partition_point(|freed| freed.fraction() <= here + 1e-12);
+    let part = loaded.freed_at.partition_point(|freed| freed.fraction() <= here + 1e-12);
     let lowers = |part: usize| Some(mid(closed(part))? - mid(closed(part + 1))?);
     let outline = (part.saturating_sub(1)..=part + 1).filter_map(lowers).fold(Vacuum::ZERO, Vacuum::max);
     Some(Nearby { levels: [long_ago?, ago?, soon?, later?], outline })

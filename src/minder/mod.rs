@@ -82,7 +82,7 @@ pub enum MinderError {
 struct Loaded {
     card: Card,
     /// How far the cut is when each part comes free, in the card's order.
-    frees: Vec<Progress>,
+    freed_at: Vec<Progress>,
     /// The end that it lies at; none for the table as a whole.
     end: Option<EndId>,
     forecast: Option<Forecast>,

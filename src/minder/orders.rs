@@ -126,10 +126,10 @@ impl Minder {
         };
         self.remember_like(&card);
         let (progress, run) = (Progress::START, Run::default());
-        let frees = Cut::of(&card).frees();
+        let freed_at = Cut::of(&card).each_freed_at();
         self.lay(
             at,
-            Loaded { card, frees, end: lies, forecast: None, held: None, progress, pace: None, run },
+            Loaded { card, freed_at, end: lies, forecast: None, held: None, progress, pace: None, run },
             open,
             out,
         );
